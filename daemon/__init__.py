@@ -1,0 +1,1 @@
+"""What decides and remembers: configuration, control, interlocks, alarms, journal, MQTT, CLI."""
