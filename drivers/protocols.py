@@ -123,8 +123,13 @@ class Link(Protocol):
         """Queue a message; returns at once. Dropped (and logged) while the broker is away."""
         ...
 
-    def subscribe(self, topic: str, heard: Callable[[str, bytes], None]) -> None:
-        """Have `heard(topic, payload)` called on the event loop for each message, over reconnects."""
+    def subscribe(self, topic: str, heard: Callable[[str, bytes, bool], None]) -> None:
+        """Have `heard(topic, payload, retained)` called for each message, over reconnects.
+
+        Called on the event loop. `retained` is the RETAIN flag of the message as delivered: True
+        only for what the broker had kept before we subscribed (MQTT 3.1.1, section 3.3.1.3), which
+        may be days old.
+        """
         ...
 
 
