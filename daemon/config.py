@@ -1,0 +1,393 @@
+"""The configuration file: one TOML file, every bound beside its field.
+
+`load(path)` returns a `Config` or raises `ConfigError` with every problem found, each naming the
+place, the value and what is allowed. Nothing here touches hardware.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from datetime import time
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from drivers.mqtt import topic_problem
+from drivers.onewire import device_id_problem
+from profiles.problems import explain
+
+#: The largest number of benches one site runs.
+MAX_BENCHES = 64
+#: Places without heat or lamps that every site has, besides those of its own.
+PLACES = ("chamber", "porch", "cold-frame", "outdoors")
+
+Name = Annotated[
+    str,
+    Field(
+        min_length=1,
+        max_length=32,
+        pattern=r"^[a-z0-9][a-z0-9-]*$",
+        description="small letters, digits and hyphens",
+    ),
+]
+
+
+class ConfigError(Exception):
+    """A configuration that is refused; `problems` holds one line each, naming place and mend."""
+
+    def __init__(self, path: Path, problems: list[str]) -> None:
+        self.path = path
+        self.problems = problems
+        super().__init__("\n".join(f"{path}: {problem}" for problem in problems))
+
+
+def _clock_time(value: object) -> object:
+    if isinstance(value, str) and not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
+        raise ValueError("a time of day is written HH:MM, 00:00 to 23:59")
+    return value
+
+
+def _topic(value: str) -> str:
+    problem = topic_problem(value, wildcards=False)
+    if problem:
+        raise ValueError(problem)
+    return value
+
+
+LocalTime = Annotated[time, BeforeValidator(_clock_time)]
+Topic = Annotated[str, AfterValidator(_topic)]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class OneWireDevice(_Section):
+    """A DS18B20 or its kin, read through the kernel's 1-Wire files."""
+
+    driver: Literal["onewire"]
+    id: str
+
+    @field_validator("id")
+    @classmethod
+    def _well_formed(cls, value: str) -> str:
+        problem = device_id_problem(value)
+        if problem:
+            raise ValueError(problem)
+        return value
+
+
+class MqttProbeDevice(_Section):
+    """A thermometer that publishes; `path` leads to the number inside a JSON payload."""
+
+    driver: Literal["mqtt"]
+    topic: Topic
+    path: str = ""
+    unit: Literal["C", "F"] = "C"
+
+
+class SimulatedDevice(_Section):
+    """A device of the simulated bench."""
+
+    driver: Literal["simulated"]
+
+
+class GpioDevice(_Section):
+    """A relay board on a pin of this computer, by the chip's own (BCM) numbers."""
+
+    driver: Literal["gpio"]
+    pin: Annotated[int, Field(strict=True, ge=0, le=27)]
+    active: Literal["high", "low"]
+
+
+class MqttRelayDevice(_Section):
+    """A plug that is switched by messages; `{lease}` in `payload_on` becomes whole seconds."""
+
+    driver: Literal["mqtt"]
+    topic: Topic
+    payload_on: Annotated[str, Field(max_length=512)] = "ON"
+    payload_off: Annotated[str, Field(max_length=512)] = "OFF"
+    state_topic: Topic | None = None
+    state_path: str = ""
+    state_on: str = "ON"
+    state_off: str = "OFF"
+    qos: Annotated[int, Field(ge=0, le=1)] = 1
+    confirm_within: Annotated[float, Field(ge=1, le=120)] = 10.0
+
+    @model_validator(mode="after")
+    def _distinct(self) -> Self:
+        if self.payload_on == self.payload_off:
+            raise ValueError("payload_on and payload_off are the same")
+        if self.state_on == self.state_off:
+            raise ValueError("state_on and state_off are the same")
+        if self.state_topic == self.topic:
+            raise ValueError("state_topic is the command topic: the plug would seem to confirm by itself")
+        return self
+
+
+ProbeDevice = Annotated[
+    OneWireDevice | MqttProbeDevice | SimulatedDevice, Field(discriminator="driver")
+]
+RelayDevice = Annotated[
+    GpioDevice | MqttRelayDevice | SimulatedDevice, Field(discriminator="driver")
+]
+
+
+class Probe(_Section):
+    """One thermometer of a bench or of the room.
+
+    offset: °C added to each reading, from an ice-bath check.
+    """
+
+    name: Name
+    measures: Literal["soil", "air"]
+    device: ProbeDevice
+    offset: Annotated[float, Field(ge=-5, le=5)] = 0.0
+
+
+class Relay(_Section):
+    """A lamp or a mat: its relay, its watts, and the least times between switchings [s]."""
+
+    device: RelayDevice
+    watts: Annotated[float, Field(gt=0, le=3000)]
+    min_on: Annotated[float, Field(ge=0, le=1800)] = 60.0
+    min_off: Annotated[float, Field(ge=0, le=1800)] = 60.0
+
+
+class Bench(_Section):
+    """A shelf that is switched as one.
+
+    trays: how many 10 x 20 inch (254 x 508 mm) trays it holds.
+    lights_on: local time at which the lamp's hours begin.
+    hysteresis: half the width of the band [°C] in which the on/off controller leaves the mat alone.
+    soil_limit: overrides the site's; see `Site.soil_limit`.
+    """
+
+    title: Annotated[str, Field(max_length=60)] = ""
+    trays: Annotated[float, Field(gt=0, le=64)]
+    lights_on: LocalTime = time(6, 0)
+    hysteresis: Annotated[float, Field(ge=0.0625, le=2)] = 0.25
+    lamp: Relay | None = None
+    mat: Relay | None = None
+    probes: Annotated[list[Probe], Field(default_factory=list, max_length=8)]
+
+    @model_validator(mode="after")
+    def _mat_has_a_probe(self) -> Self:
+        if self.lamp is None and self.mat is None:
+            raise ValueError("a bench has a lamp, a mat or both; for a place with neither use site.places")
+        if self.mat is not None and not any(probe.measures == "soil" for probe in self.probes):
+            raise ValueError(
+                "a bench with a mat needs a probe that measures soil: without one the mat could never be on"
+            )
+        return self
+
+
+class Site(_Section):
+    """The installation as a whole.
+
+    tick: seconds between decisions.
+    probe_grace: seconds without a good soil reading after which a mat is off.
+    soil_limit: °C of any soil probe at which mats go off, a limit for hardware and fire.
+    power_budget: watts that may be on at once.
+    room_swing: °C by which the room may warm within hours where no probe measures it; soil that
+        warms by more with the mat off is taken for a fault.
+    """
+
+    name: Name
+    zone: str
+    units: Literal["C", "F"] = "C"
+    tick: Annotated[float, Field(ge=0.2, le=60)] = 60.0
+    probe_grace: Annotated[float, Field(ge=1, le=600)] = 120.0
+    soil_limit: Annotated[float, Field(ge=25, le=40)] = 35.0
+    power_budget: Annotated[float, Field(gt=0, le=20000)] = 1000.0
+    room_swing: Annotated[float, Field(ge=2, le=20)] = 6.0
+    places: tuple[Name, ...] = ()
+    crops: Path | None = None
+
+    @field_validator("zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        zones = available_timezones()
+        if value not in zones:
+            near = difflib.get_close_matches(value, zones, n=3)
+            hint = f"; did you mean {' or '.join(near)}?" if near else ", like Europe/Berlin"
+            raise ValueError(f"not a time zone of the IANA database{hint}")
+        return value
+
+    @model_validator(mode="after")
+    def _grace_holds_a_tick(self) -> Self:
+        if self.probe_grace < self.tick:
+            raise ValueError(
+                f"probe_grace ({self.probe_grace:g} s) is shorter than a tick ({self.tick:g} s): "
+                f"allowed: {self.tick:g} to 600"
+            )
+        return self
+
+    @property
+    def tz(self) -> ZoneInfo:
+        """The site's zone."""
+        return ZoneInfo(self.zone)
+
+
+class Mqtt(_Section):
+    """The broker.
+
+    broker: "embedded" runs one inside the daemon, on loopback; otherwise a host name or address.
+    password_file: a file that holds the password alone; never the password itself.
+    """
+
+    broker: Annotated[str, Field(min_length=1, max_length=253)] = "embedded"
+    port: Annotated[int, Field(ge=1, le=65535)] | None = None
+    username: Annotated[str, Field(min_length=1, max_length=128)] | None = None
+    password_file: Path | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if self.broker == "embedded" and (self.tls or self.ca_file or self.cert_file):
+            raise ValueError("the embedded broker listens on loopback only and has no TLS; remove tls")
+        if not self.tls and (self.ca_file or self.cert_file or self.key_file):
+            raise ValueError("ca_file, cert_file and key_file need tls = true")
+        if bool(self.cert_file) != bool(self.key_file):
+            raise ValueError("cert_file and key_file go together")
+        if self.password_file is not None and self.username is None:
+            raise ValueError("password_file needs username")
+        return self
+
+    @property
+    def port_or_default(self) -> int:
+        """The port, by custom 8883 with TLS and 1883 without."""
+        return self.port if self.port is not None else (8883 if self.tls else 1883)
+
+
+class Hardware(_Section):
+    """Where this machine's devices are.
+
+    pins: "lgpio" for a board's pins; "mock" for pins that exist only inside the process.
+    onewire_devices: the kernel's folder of 1-Wire devices.
+    """
+
+    pins: Literal["lgpio", "mock"] = "lgpio"
+    onewire_devices: Path = Path("/sys/bus/w1/devices")
+
+
+class Config(_Section):
+    """The whole file."""
+
+    schema_: Annotated[Literal[1], Field(alias="schema")]
+    site: Site
+    mqtt: Mqtt = Field(default_factory=Mqtt)
+    hardware: Hardware = Field(default_factory=Hardware)
+    bench: Annotated[dict[Name, Bench], Field(min_length=1, max_length=MAX_BENCHES)]
+    room: Annotated[list[Probe], Field(default_factory=list, max_length=4)]
+
+    @field_validator("room")
+    @classmethod
+    def _room_is_air(cls, value: list[Probe]) -> list[Probe]:
+        for probe in value:
+            if probe.measures != "air":
+                raise ValueError(f"room probe {probe.name!r} measures soil; allowed: air")
+        return value
+
+    @model_validator(mode="after")
+    def _no_device_twice(self) -> Self:
+        seen: dict[str, str] = {}
+        for place, device in _devices(self):
+            key = {
+                "gpio": lambda d: f"pin {d.pin}",
+                "onewire": lambda d: f"probe id {d.id}",
+                "mqtt": lambda d: f"topic {d.topic} {getattr(d, 'path', '')}".rstrip(),
+                "simulated": lambda d: "",
+            }[device.driver](device)
+            if key and key in seen:
+                raise ValueError(f"{seen[key]} and {place} are on the same {key}; each needs its own")
+            seen[key] = place
+        for name, bench in self.bench.items():
+            names = [probe.name for probe in bench.probes]
+            twice = {one for one in names if names.count(one) > 1}
+            if twice:
+                raise ValueError(f"bench.{name}.probes: two probes named {min(twice)!r}")
+        taken = set(self.bench) & {*PLACES, *self.site.places, "room"}
+        if taken:
+            raise ValueError(f"bench.{min(taken)}: the name is taken by a place; choose another")
+        return self
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        """Every place without heat or lamps."""
+        return (*PLACES, *(place for place in self.site.places if place not in PLACES))
+
+    def uses(self, driver: str) -> bool:
+        """Whether any device is on that driver; the daemon imports only those that are."""
+        return any(device.driver == driver for _, device in _devices(self))
+
+
+def _devices(config: Config) -> Iterator[tuple[str, Any]]:
+    for name, bench in config.bench.items():
+        for kind in ("lamp", "mat"):
+            relay: Relay | None = getattr(bench, kind)
+            if relay is not None:
+                yield f"bench.{name}.{kind}", relay.device
+        for probe in bench.probes:
+            yield f"bench.{name}.probes.{probe.name}", probe.device
+    for probe in config.room:
+        yield f"room.{probe.name}", probe.device
+
+
+def parse(data: Mapping[str, Any], path: Path) -> Config:
+    """Validate a table read from `path`; relative paths in it are taken from the file's folder."""
+    try:
+        config = Config.model_validate(data)
+    except ValidationError as error:
+        raise ConfigError(path, explain(error, Config)) from None
+    base = path.parent
+    site, mqtt, hardware = config.site, config.mqtt, config.hardware
+    return config.model_copy(
+        update={
+            "site": site.model_copy(update={"crops": site.crops and base / site.crops}),
+            "mqtt": mqtt.model_copy(
+                update={
+                    key: getattr(mqtt, key) and base / getattr(mqtt, key)
+                    for key in ("password_file", "ca_file", "cert_file", "key_file")
+                }
+            ),
+            "hardware": hardware.model_copy(
+                update={"onewire_devices": base / hardware.onewire_devices}
+            ),
+        }
+    )
+
+
+def load(path: Path) -> Config:
+    """Read and validate the configuration file at `path`.
+
+    Raises ConfigError, with every problem, when the file is missing, is not TOML or is refused.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise ConfigError(path, [f"cannot be read: {error.strerror}"]) from None
+    except UnicodeDecodeError as error:
+        raise ConfigError(path, [f"is not UTF-8 text (byte {error.start})"]) from None
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(path, [f"is not TOML: {error}"]) from None
+    return parse(data, path)
