@@ -1,0 +1,93 @@
+"""What the lamp and the mat should do, before any guard has its say. Pure.
+
+The photoperiod is counted in elapsed hours from lights-on, so a day of 23 or 25 hours by the clock
+still gives the crop its hours. A mat controller is one function of what it sees and a small memory of
+its own; `hysteresis` is the plain one, and a better one takes the same shape.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+HOUR = 3600.0
+
+
+def instant(day: date, lights_on: timedelta, zone: ZoneInfo) -> float:
+    """POSIX seconds of a local time of day; one that the clock skips is taken at the old offset."""
+    local = datetime.combine(day, time(), tzinfo=zone) + lights_on
+    return local.timestamp()
+
+
+def lit_window(
+    lights_on: timedelta, hours: float, zone: ZoneInfo, utc: float
+) -> tuple[float, float] | None:
+    """The photoperiod that `utc` lies in, from and to in POSIX seconds; None when it is dark.
+
+    lights_on is a local time of day, hours the elapsed hours of light that follow it; they may
+    cross midnight.
+    """
+    if hours <= 0:
+        return None
+    today = datetime.fromtimestamp(utc, zone).date()
+    for day in (today, today - timedelta(days=1)):
+        start = instant(day, lights_on, zone)
+        if start <= utc < start + hours * HOUR:
+            return start, start + hours * HOUR
+    return None
+
+
+def next_lights_on(lights_on: timedelta, zone: ZoneInfo, utc: float) -> float:
+    """POSIX seconds of the next lights-on after `utc`."""
+    today = datetime.fromtimestamp(utc, zone).date()
+    for ahead in range(3):
+        start = instant(today + timedelta(days=ahead), lights_on, zone)
+        if start > utc:
+            return start
+    raise AssertionError("a day always comes")  # pragma: no cover
+
+
+def local_day(zone: ZoneInfo, utc: float) -> int:
+    """The local date as an ordinal, to notice a new day by."""
+    return datetime.fromtimestamp(utc, zone).toordinal()
+
+
+def iso(utc: float) -> str:
+    """RFC 3339 in UTC, as on the wire."""
+    return datetime.fromtimestamp(utc, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+@dataclass(frozen=True, slots=True)
+class MatView:
+    """What a mat controller sees.
+
+    now: mono. soil, aim, half_band, room: °C; room None where it is not measured. on: whether the
+    mat is on now. lamp: whether the lamp is lit now.
+    """
+
+    now: float
+    soil: float
+    aim: float
+    half_band: float
+    on: bool
+    lamp: bool
+    room: float | None
+
+
+class MatController(Protocol):
+    """Decides whether the mat should be on, from a view and a memory of plain numbers."""
+
+    def __call__(self, view: MatView, memory: tuple[float, ...]) -> tuple[bool, tuple[float, ...]]:
+        """Whether to heat, and what to remember."""
+        ...
+
+
+def hysteresis(view: MatView, memory: tuple[float, ...]) -> tuple[bool, tuple[float, ...]]:
+    """On below the band around the aim, off above it, unchanged inside."""
+    if view.soil <= view.aim - view.half_band:
+        return True, memory
+    if view.soil >= view.aim + view.half_band:
+        return False, memory
+    return view.on, memory

@@ -1,0 +1,775 @@
+"""The decision core: `decide(memory, site, inputs, now)`, a pure function from known to done.
+
+One tick, bench by bench: vet the readings, count each batch towards emergence, find the aim, ask the
+controllers, let people's overrides have their say, then the safety stops, which only take away.
+Outputs follow from the time and the memory, never from an edge a restart could miss.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from daemon import alarms, interlocks
+from daemon.alarms import Condition
+from daemon.control import (
+    HOUR,
+    MatController,
+    MatView,
+    hysteresis,
+    lit_window,
+    local_day,
+    next_lights_on,
+)
+from daemon.events import Event
+from daemon.sharing import Aim, aim_of
+from daemon.state import (
+    DAY,
+    Batch,
+    BenchMemory,
+    BenchSpec,
+    Inputs,
+    Keep,
+    Memory,
+    Now,
+    RelaySpec,
+    Site,
+)
+from drivers.protocols import Quality, Reading
+from drivers.vetting import AIR, SOIL, Vetting, vet
+from profiles.emergence import late_fraction, may_be_up
+from profiles.model import Stage
+from profiles.units import Units, format_difference, format_temperature
+
+#: Two soil probes this far apart [°C] can't both be in the tray; the warmer is steered by.
+DISAGREE = 4.0
+#: Readings whose number may not steer, but may switch off.
+DOUBTFUL = (Quality.OK, Quality.JUMP, Quality.FROZEN, Quality.OUT_OF_RANGE)
+#: A probe that rides out a jump is reported as lost only after this long [s].
+JUMP_PATIENCE = 900.0
+#: How long [s] after a switching the soil or air must be on the move (see `vet`).
+MOVING = 2 * HOUR
+#: Logged water disturbs what the heat guard sees for this long [s].
+WATER_DISTURBS = 1 * HOUR
+#: A step between ticks longer than this [s] is a gap (a power cut, a stopped process).
+GAP = 600.0
+#: Out of reach: how long [s] something must be off target before it is said, once.
+OFF_TARGET = 6 * HOUR
+#: Full power settles when the soil rises less than this [°C] in OFF_TARGET.
+SETTLED = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """What one bench's relays are told, and why in a sentence; `stops` names the safety stops at work."""
+
+    lamp: bool
+    mat: bool
+    lamp_why: str
+    mat_why: str
+    stops: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What a tick leads to: outputs by bench, events to journal and tell, and the next memory.
+
+    aims, readings: what was steered to, and the readings as judged, for whoever reports them.
+    """
+
+    outputs: Mapping[str, Output]
+    events: tuple[Event, ...]
+    memory: Memory
+    aims: Mapping[str, Aim]
+    readings: Mapping[str, Reading]
+
+
+def aims_of(memory: Memory, site: Site) -> dict[str, Aim]:
+    """The aim of every bench, from the batches on it."""
+    on_bench: dict[str, list[Batch]] = {name: [] for name in site.benches}
+    for batch in memory.batches.values():
+        if batch.place in on_bench:
+            on_bench[batch.place].append(batch)
+    return {
+        name: aim_of(batches, site.crops, memory.called, site.units)
+        for name, batches in on_bench.items()
+    }
+
+
+def decide(
+    memory: Memory,
+    site: Site,
+    inputs: Inputs,
+    now: Now,
+    *,
+    controller: MatController = hysteresis,
+    aims: Mapping[str, Aim] | None = None,
+) -> Decision:
+    """One tick.
+
+    memory: what the last one left. site: as configured. inputs: newest readings and relay states.
+    aims: the benches' aims where the caller has them from the last decision and no batch changed
+    since; worked out here otherwise.
+    """
+    last = memory.at
+    dt = max(0.0, now.mono - last.mono) if last is not None else 0.0
+    events: list[Event] = []
+    conditions: dict[str, Condition] = {
+        f"{kind}": Condition(kind, cause) for kind, cause in inputs.troubles.items()
+    }
+    if last is not None:
+        _tell_clock(last, now, dt, events)
+    if not now.trusted:
+        conditions["clock-unset"] = Condition(
+            "clock-unset", "the wall clock is behind the journal's last entry or was never set"
+        )
+    if aims is None:
+        aims = aims_of(memory, site)
+    probes, readings = _vet_all(memory, site, inputs)
+    rooms = [r.value for name in site.room_probes if (r := readings[name]).quality is Quality.OK]
+    room = sum(value for value in rooms if value is not None) / len(rooms) if rooms else None
+
+    keeps = memory.keeps
+    if any(keep.until is not None and now.mono >= keep.until for keep in keeps.values()):
+        keeps = _lapse(keeps, now, events)
+
+    ticks: dict[str, _Bench] = {}
+    for name, spec in site.benches.items():
+        one = _Bench(spec, site, memory.benches.get(name) or BenchMemory(), aims[name])
+        one.read(readings, room, now, dt, conditions)
+        ticks[name] = one
+
+    progress, called = _count_on(memory, site, ticks, dt, now, events, conditions)
+    if called is not memory.called:
+        memory = replace(memory, called=called)
+        aims = aims_of(memory, site)
+        for name, one in ticks.items():
+            if aims[name] != one.aim:
+                events.append(aim_event(site, name, aims[name], now.utc))
+                one.aim = aims[name]
+
+    for one in ticks.values():
+        one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now))
+    _share_power(ticks, site)
+
+    outputs: dict[str, Output] = {}
+    benches: dict[str, BenchMemory] = {}
+    for name, one in ticks.items():
+        outputs[name], benches[name] = one.finish(now, dt, inputs, events, conditions)
+
+    standing, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
+    events += told
+    return Decision(
+        outputs=outputs,
+        events=tuple(events),
+        memory=Memory(
+            batches=memory.batches,
+            progress=progress,
+            called=called,
+            benches=benches,
+            probes=probes,
+            keeps=keeps,
+            alarms=standing,
+            pending=pending,
+            serials=memory.serials,
+            at=now,
+        ),
+        aims=aims,
+        readings=readings,
+    )
+
+
+def aim_event(site: Site, name: str, aim: Aim, utc: float) -> Event:
+    """The event that says what a bench is aiming for from now on."""
+    text = f"{name}: {describe_aim(aim, site.units)}"
+    return Event(
+        at=utc, kind="decision", text=text, bench=name, data={"soil": aim.soil, "hours": aim.hours}
+    )
+
+
+def describe_aim(aim: Aim, units: Units) -> str:
+    """What a bench aims for, in words."""
+    soil = f"soil at {format_temperature(aim.soil, units)}" if aim.soil is not None else "mat off"
+    light = f"{aim.hours:g} h of light" if aim.hours else "dark"
+    return f"aiming for {soil}, {light}"
+
+
+def _tell_clock(last: Now, now: Now, dt: float, events: list[Event]) -> None:
+    step = (now.utc - last.utc) - (now.mono - last.mono)
+    if abs(step) > 5.0:
+        way = "forward" if step > 0 else "back"
+        events.append(
+            Event(at=now.utc, kind="clock", text=f"the clock was set {way} by {abs(step):.0f} s")
+        )
+    if dt > GAP:
+        events.append(
+            Event(at=now.utc, kind="clock", text=f"nothing was decided for {dt / 60:.0f} min")
+        )
+
+
+def _vet_all(
+    memory: Memory, site: Site, inputs: Inputs
+) -> tuple[dict[str, Vetting], dict[str, Reading]]:
+    probes: dict[str, Vetting] = {}
+    readings: dict[str, Reading] = {}
+
+    def judge(name: str, soil: bool, moving: bool) -> None:
+        reading = inputs.readings.get(name)
+        before = memory.probes.get(name) or Vetting()
+        if reading is None:
+            probes[name], readings[name] = before, Reading(None, Quality.MISSING, 0.0)
+            return
+        probes[name], readings[name] = vet(
+            before, reading, limits=SOIL if soil else AIR, active=moving
+        )
+
+    at = memory.at.mono if memory.at is not None else 0.0
+    for name, spec in site.benches.items():
+        bench = memory.benches.get(name)
+        moving = bench is not None and at - max(bench.lamp_at, bench.mat_at) < MOVING
+        for probe in spec.soil_probes:
+            judge(probe, True, moving)
+        for probe in spec.air_probes:
+            judge(probe, False, moving)
+    for probe in site.room_probes:
+        judge(probe, False, False)
+    return probes, readings
+
+
+def _lapse(keeps: Mapping[str, Keep], now: Now, events: list[Event]) -> dict[str, Keep]:
+    after = {}
+    for key, keep in keeps.items():
+        if keep.until is not None and now.mono >= keep.until:
+            bench, relay = key.split("/")
+            text = f"{bench}: the {relay} is no longer kept on, as {keep.by} had asked"
+            events.append(Event(at=now.utc, kind="keep", text=text, bench=bench))
+        else:
+            after[key] = keep
+    return after
+
+
+def _watered(memory: Memory, bench: str, now: Now) -> bool:
+    return any(
+        batch.place == bench
+        and batch.watered_at is not None
+        and 0 <= now.utc - batch.watered_at < WATER_DISTURBS
+        for batch in memory.batches.values()
+    )
+
+
+def _count_on(
+    memory: Memory,
+    site: Site,
+    ticks: Mapping[str, _Bench],
+    dt: float,
+    now: Now,
+    events: list[Event],
+    conditions: dict[str, Condition],
+) -> tuple[Mapping[str, float], frozenset[str]]:
+    """Each germinating batch a step further, and those whose first seedling may be up by now.
+
+    With no good reading the last one goes on counting, and with none at all the aim: too early a
+    lamp costs a little power, too late a lamp the seedlings.
+    """
+    progress = memory.progress
+    called = memory.called
+    if not any(batch.stage is Stage.GERMINATION for batch in memory.batches.values()):
+        return progress, called
+    progress = dict(progress)
+    for code, batch in memory.batches.items():
+        if batch.stage is not Stage.GERMINATION:
+            continue
+        crop = site.crops[batch.crop]
+        one = ticks.get(batch.place)
+        soil = one.soil_for_count() if one is not None else None
+        if soil is None:
+            continue
+        done = progress.get(code, 0.0) + dt / DAY * crop.emergence.rate(soil)
+        progress[code] = done
+        days = (now.utc - batch.sown_at) / DAY
+        if code not in called and (batch.emerged or may_be_up(done, days)):
+            called = called | {code}
+            if not batch.emerged:
+                events.append(
+                    Event(
+                        at=now.utc,
+                        kind="advisory",
+                        text=(
+                            f"{code}: the first seedlings may be up from now; the lamp comes on in "
+                            "its hours by itself. Look, and when they are up take the cover off: "
+                            f"hotbed stage {code} seedling"
+                        ),
+                        bench=batch.place,
+                        batch=code,
+                    )
+                )
+        if not batch.emerged and done > 0 and done >= late_fraction(days / done):
+            conditions[f"emergence-overdue.{code}"] = Condition(
+                "emergence-overdue",
+                f"{code} has had {done * 100:.0f} % of the warmth that brings {crop.title.lower()} up",
+                batch.place,
+                code,
+            )
+    return progress, called
+
+
+def _share_power(ticks: Mapping[str, _Bench], site: Site) -> None:
+    lamps = [
+        (f"{name}/lamp", one.spec.lamp.watts)
+        for name, one in ticks.items()
+        if one.lamp and one.spec.lamp is not None
+    ]
+    mats = sorted(
+        (
+            (one.need, f"{name}/mat", one.spec.mat.watts)
+            for name, one in ticks.items()
+            if one.mat and one.spec.mat is not None
+        ),
+        key=lambda item: -item[0],
+    )
+    loads = lamps + [(key, watts) for _, key, watts in mats]
+    if sum(watts for _, watts in loads) <= site.power_budget:
+        return
+    fit = interlocks.within_budget(loads, site.power_budget)
+    why = f"the site's {site.power_budget:g} W are taken"
+    for name, one in ticks.items():
+        if one.lamp and f"{name}/lamp" not in fit:
+            one.stop_lamp(why)
+        if one.mat and f"{name}/mat" not in fit:
+            one.stop_mat(why)
+
+
+class _Bench:
+    """One bench during one tick: filled in step by step, then turned into output and memory."""
+
+    __slots__ = (
+        "aim", "air", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
+        "mat", "mat_why", "mind", "need", "old", "room", "site", "soil", "soil_at", "spec",
+        "stops", "watch", "said", "off_target", "full_since", "full_soil", "held",
+    )  # fmt: skip
+
+    def __init__(self, spec: BenchSpec, site: Site, old: BenchMemory, aim: Aim) -> None:
+        self.spec = spec
+        self.site = site
+        self.old = old
+        self.aim = aim
+        self.soil = old.soil
+        self.soil_at = old.soil_at
+        self.air: float | None = None
+        self.room: float | None = None
+        self.hottest: float | None = None
+        self.jumped = False
+        self.lamp = self.mat = False
+        self.lamp_why = "no lamp here" if spec.lamp is None else ""
+        self.mat_why = "no mat here" if spec.mat is None else ""
+        self.light = old.light
+        self.watch = old.watch
+        self.mind = old.controller
+        self.need = 0.0
+        self.stops: list[str] = []
+        self.held: set[str] = set()
+        self.latched = old.latched
+        self.said = old.said
+        self.off_target = old.off_target_since
+        self.full_since = old.full_since
+        self.full_soil = old.full_soil
+
+    def deg(self, celsius: float) -> str:
+        return format_temperature(celsius, self.site.units)
+
+    # --- what is known ---------------------------------------------------------------------------
+
+    def read(
+        self,
+        readings: Mapping[str, Reading],
+        room: float | None,
+        now: Now,
+        dt: float,
+        conditions: dict[str, Condition],
+    ) -> None:
+        """Take in the readings of this bench; doubtful ones only for what may switch off."""
+        name = self.spec.name
+        good: list[float] = []
+        bad: list[tuple[str, Reading]] = []
+        for probe in self.spec.soil_probes:
+            reading = readings[probe]
+            fresh = 0 <= now.mono - reading.at < self.site.probe_grace
+            if reading.quality is Quality.OK and reading.value is not None and fresh:
+                good.append(reading.value)
+                self.soil_at = max(self.soil_at, reading.at)
+            else:
+                bad.append((probe, reading))
+            if reading.value is not None and reading.quality in DOUBTFUL:
+                self.hottest = max(reading.value, self.hottest or reading.value)
+            if reading.quality is Quality.JUMP:
+                self.jumped = True
+        airs = [
+            r.value
+            for probe in self.spec.air_probes
+            if (r := readings[probe]).quality is Quality.OK and r.value is not None
+        ]
+        self.air = sum(airs) / len(airs) if airs else None
+        self.room = room
+        if good:
+            self.soil = max(good) if max(good) - min(good) > DISAGREE else sum(good) / len(good)
+        if good and max(good) - min(good) > DISAGREE:
+            conditions[f"probes-disagree.{name}"] = Condition(
+                "probes-disagree",
+                f"{name}: from {self.deg(min(good))} to {self.deg(max(good))}",
+                name,
+            )
+        age = now.mono - self.soil_at
+        riding = bool(bad) and all(r.quality is Quality.JUMP for _, r in bad)
+        patience = JUMP_PATIENCE if riding else 0.0
+        if self.spec.soil_probes and not good and age >= max(self.site.probe_grace, patience):
+            how = ", ".join(f"{probe.split('/')[1]} {_worded(r)}" for probe, r in bad)
+            conditions[f"no-soil-reading.{name}"] = Condition(
+                "no-soil-reading", f"{name}: {how}", name
+            )
+        elif good:
+            for probe, reading in bad:
+                if reading.quality is not Quality.JUMP:
+                    short = probe.split("/")[1]
+                    conditions[f"probe-lost.{name}.{short}"] = Condition(
+                        "probe-lost", f"{name}: {short} {_worded(reading)}", name
+                    )
+
+    def soil_for_count(self) -> float | None:
+        """The soil temperature [°C] that counts towards emergence since the last tick."""
+        if self.soil is None:
+            return self.aim.soil
+        return self.soil if self.old.soil is None else (self.soil + self.old.soil) / 2
+
+    # --- what is done ----------------------------------------------------------------------------
+
+    def steer(
+        self,
+        now: Now,
+        dt: float,
+        keeps: Mapping[str, Keep],
+        controller: MatController,
+        watered: bool,
+    ) -> None:
+        """Wants, then overrides, then the safety stops."""
+        self._steer_lamp(now, dt, keeps.get(f"{self.spec.name}/lamp"))
+        self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), controller, watered)
+
+    def _steer_lamp(self, now: Now, dt: float, keep: Keep | None) -> None:
+        spec, aim, old = self.spec.lamp, self.aim, self.old
+        if spec is None:
+            return
+        scheduled = self._scheduled(now)
+        self.light, dark = interlocks.keep_dark(
+            old.light, scheduled, aim.hours, now.mono, self.site.tick
+        )
+        self.lamp = scheduled
+        if aim.hours <= 0:
+            self.lamp_why = (
+                "dark until the first seedlings may be up" if aim.seed else "nothing to light"
+            )
+        elif scheduled:
+            self.lamp_why = f"in its {aim.hours:g} h of light, for {aim.lit_for}"
+        else:
+            self.lamp_why = f"night, after {aim.hours:g} h of light"
+        self.lamp = _at_least(spec, old.lamp, old.lamp_at, self.lamp, now.mono)
+        if keep is not None and keep.on:
+            self.lamp, self.lamp_why = True, f"kept on by {keep.by}"
+            if aim.hours > 0 and not (scheduled and dark is None):
+                self.light, dark = interlocks.work_light(self.light, dark, dt)
+        if self.lamp and dark is not None:
+            self.stop_lamp(dark)
+        if self.lamp and keep is not None and not keep.on:
+            self.lamp, self.lamp_why = False, f"kept off by {keep.by}"
+        if aim.covered and aim.ceiling is not None:
+            limit = aim.ceiling - interlocks.COVER_SHED
+            release = interlocks.COVER_RELEASE - interlocks.COVER_SHED
+            if self._hold("lamp-over-cover", limit, release) and self.lamp:
+                self.stop_lamp(f"it would cook what is under the cover ({aim.ceiling_of})")
+
+    def _scheduled(self, now: Now) -> bool:
+        """Whether the schedule asks for light; without a trusted clock, the rhythm goes on as it was."""
+        hours = self.aim.hours
+        if hours <= 0:
+            return False
+        if now.trusted:
+            return lit_window(self.spec.lights_on, hours, self.site.zone, now.utc) is not None
+        light = self.old.light
+        if light.day_from is not None and light.night_from is None:
+            return now.mono - light.day_from < hours * HOUR
+        return light.night_from is not None and now.mono - light.night_from >= (24 - hours) * HOUR
+
+    def _steer_mat(
+        self,
+        now: Now,
+        dt: float,
+        keep: Keep | None,
+        controller: MatController,
+        watered: bool,
+    ) -> None:
+        spec, aim, old = self.spec.mat, self.aim, self.old
+        if spec is None:
+            return
+        stale = interlocks.no_good_reading(now.mono, self.soil_at, self.site.probe_grace)
+        if aim.soil is None:
+            self.mat_why = "nothing here asks for a warm mat"
+        elif stale is None and self.soil is not None:
+            view = MatView(
+                now=now.mono,
+                soil=self.soil,
+                aim=aim.soil,
+                half_band=self.spec.hysteresis,
+                on=old.mat,
+                lamp=old.lamp,
+                room=self.room,
+            )
+            self.mat, self.mind = controller(view, old.controller)
+            self.need = aim.soil - self.soil
+            self.mat_why = f"soil {self.deg(self.soil)}, aiming for {self.deg(aim.soil)}"
+        self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
+        if keep is not None and keep.on:
+            self.mat, self.mat_why = True, f"kept on by {keep.by}"
+
+        reached = aim.soil is None or (
+            self.soil is not None and self.soil >= aim.soil - self.spec.hysteresis
+        )
+        self.watch, fault = interlocks.watch_heat(
+            old.watch,
+            soil=self.soil if stale is None else None,
+            room=self.room,
+            heated=old.mat,
+            off_for=now.mono - old.mat_last,
+            lamp_recent=old.lamp or now.mono - old.lamp_last < interlocks.LAMP_AFTER,
+            reached=reached,
+            jumped=self.jumped,
+            disturbed=watered,
+            room_swing=self.site.room_swing,
+            dt=dt if dt <= GAP else 0.0,
+        )
+        if fault is not None and fault not in self.latched:
+            self.latched = self.latched | {fault}
+        for kind in sorted(self.latched):
+            self.stop_mat(f"{alarms.CATALOGUE[kind].title}; `hotbed alarms reset` after a look")
+        if stale is not None:
+            self.stop_mat(stale)
+        if self._hold("soil-over-limit", self.site.soil_limit, interlocks.LIMIT_RELEASE):
+            self.stop_mat(f"soil over the limit of {self.deg(self.site.soil_limit)}")
+        if aim.ceiling is not None and self._hold(
+            "crop-too-hot", aim.ceiling, interlocks.CEILING_RELEASE
+        ):
+            self.stop_mat(f"over the ceiling of {self.deg(aim.ceiling)} for {aim.ceiling_of}")
+        if self.mat and keep is not None and not keep.on:
+            self.mat, self.mat_why = False, f"kept off by {keep.by}"
+
+    def _hold(self, stop: str, limit: float, release: float) -> bool:
+        held = interlocks.over_limit(self.hottest, limit, stop in self.old.stops, release)
+        if held:
+            self.held.add(stop)
+        return held
+
+    def stop_lamp(self, why: str) -> None:
+        if self.lamp:
+            self.lamp, self.lamp_why = False, f"safety stop: {why}"
+        self.stops.append(f"lamp: {why}")
+
+    def stop_mat(self, why: str) -> None:
+        if self.mat or not self.stops:
+            self.mat_why = f"safety stop: {why}"
+        self.mat = False
+        self.stops.append(f"mat: {why}")
+
+    # --- what is remembered and told -------------------------------------------------------------
+
+    def finish(
+        self,
+        now: Now,
+        dt: float,
+        inputs: Inputs,
+        events: list[Event],
+        conditions: dict[str, Condition],
+    ) -> tuple[Output, BenchMemory]:
+        """The output and the next memory, with events and alarm conditions on the way."""
+        old = self.old
+        held = frozenset(self.held)
+        for stop in held - old.stops:
+            events.append(self._event(now, "interlock", f"safety stop begins: {stop}"))
+        for stop in old.stops - held:
+            events.append(self._event(now, "interlock", f"safety stop ends: {stop}"))
+        self._conditions(inputs, held, conditions)
+        if self.lamp != old.lamp:
+            events.append(self._switched(now, "lamp", self.lamp, self.lamp_why))
+        if self.mat != old.mat:
+            events.append(self._switched(now, "mat", self.mat, self.mat_why))
+        self._tell_unreachable(now, dt, events)
+        today = local_day(self.site.zone, now.utc)
+        same_day = today == old.day
+        output = Output(self.lamp, self.mat, self.lamp_why, self.mat_why, tuple(self.stops))
+        return output, BenchMemory(
+            soil=self.soil,
+            soil_at=self.soil_at,
+            air=self.air,
+            room=self.room,
+            lamp=self.lamp,
+            lamp_at=now.mono if self.lamp != old.lamp else old.lamp_at,
+            lamp_last=now.mono if self.lamp else old.lamp_last,
+            mat=self.mat,
+            mat_at=now.mono if self.mat != old.mat else old.mat_at,
+            mat_last=now.mono if self.mat else old.mat_last,
+            light=self.light,
+            watch=self.watch,
+            controller=self.mind,
+            full_since=self.full_since,
+            full_soil=self.full_soil,
+            off_target_since=self.off_target,
+            stops=held,
+            latched=self.latched,
+            said=self.said,
+            lit_s=(old.lit_s if same_day else 0.0) + (dt if old.lamp else 0.0),
+            heated_s=(old.heated_s if same_day else 0.0) + (dt if old.mat else 0.0),
+            day=today,
+        )
+
+    def _event(self, now: Now, kind: str, text: str) -> Event:
+        return Event(at=now.utc, kind=kind, text=f"{self.spec.name}: {text}", bench=self.spec.name)
+
+    def _switched(self, now: Now, relay: str, on: bool, why: str) -> Event:
+        return Event(
+            at=now.utc,
+            kind="switching",
+            text=f"{self.spec.name}: {relay} {'on' if on else 'off'} ({why})",
+            bench=self.spec.name,
+            data={"relay": relay, "on": on},
+        )
+
+    def _conditions(
+        self, inputs: Inputs, held: frozenset[str], conditions: dict[str, Condition]
+    ) -> None:
+        name, hottest = self.spec.name, self.hottest
+        said = f"{name}: a soil probe reads {self.deg(hottest)}" if hottest is not None else name
+        for stop in ("soil-over-limit", "crop-too-hot"):
+            if stop in held:
+                limit = self.site.soil_limit if stop == "soil-over-limit" else self.aim.ceiling
+                what = f", the limit is {self.deg(limit)}" if limit is not None else ""
+                who = f" for {self.aim.ceiling_of}" if stop == "crop-too-hot" else ""
+                conditions[f"{stop}.{name}"] = Condition(stop, said + what + who, name)
+        for kind in self.latched:
+            if kind == "mat-without-effect":
+                cause = f"{name}: the mat was on, the soil did not answer"
+            else:
+                cause = f"{name}: the soil warmed although the mat was off"
+            conditions[f"{kind}.{name}"] = Condition(kind, cause, name)
+        for relay in ("lamp", "mat"):
+            state = inputs.relays.get(f"{name}/{relay}")
+            if state is None:
+                continue
+            contrary = state.confirmed is not None and state.confirmed != state.commanded
+            if state.fault or contrary:
+                cause = state.fault or (
+                    f"it reports {'on' if state.confirmed else 'off'} against orders"
+                )
+                conditions[f"relay-unconfirmed.{name}.{relay}"] = Condition(
+                    "relay-unconfirmed", f"{name}, {relay}: {cause}", name
+                )
+
+    def _tell_unreachable(self, now: Now, dt: float, events: list[Event]) -> None:
+        """Say once what no relay here can reach, with what would help."""
+        aim, soil = self.aim, self.soil
+        found: dict[str, str] = {}
+        if self.mat and aim.soil is not None and soil is not None:
+            if self.full_since is None or soil > self.full_soil + SETTLED:
+                self.full_since, self.full_soil = now.mono, soil
+            elif now.mono - self.full_since >= OFF_TARGET and soil < aim.soil - 1.0:
+                found["mat-weak"] = (
+                    f"the mat is on without a break and the soil settles at {self.deg(soil)}, "
+                    f"{format_difference(aim.soil - soil, self.site.units)} under the aim of "
+                    f"{self.deg(aim.soil)}; a cover, a warmer room or more watts would help"
+                )
+        else:
+            self.full_since = None
+        off: dict[str, float] = {}
+        for key, text in self._off_target():
+            since = off[key] = self.off_target.get(key, now.mono)
+            if now.mono - since >= OFF_TARGET:
+                found[key] = text
+        if off or self.off_target:
+            self.off_target = off
+        for key, text in found.items():
+            mark = f"{key}@{aim.soil}/{aim.air_day}/{aim.air_night}"
+            if mark not in self.said:
+                self.said = self.said | {mark}
+                events.append(self._event(now, "advisory", f"out of reach here: {text}"))
+
+    def _off_target(self) -> list[tuple[str, str]]:
+        aim, soil = self.aim, self.soil
+        out: list[tuple[str, str]] = []
+        if (
+            aim.soil_range is not None
+            and soil is not None
+            and aim.seed
+            and not self.mat
+            and soil > aim.soil_range[1] + 0.5
+        ):
+            out.append(
+                (
+                    "soil-warm",
+                    f"the soil stays at {self.deg(soil)} with the mat off, over the "
+                    f"{self.deg(aim.soil_range[1])} that the seed here accepts; a cooler room or "
+                    "place would help, no relay here can cool",
+                )
+            )
+        span = aim.air_day if self.lamp else aim.air_night
+        if span is not None and self.air is not None:
+            when = "day" if self.lamp else "night"
+            if self.air > span[1] + 2.0:
+                out.append(
+                    (
+                        f"air-warm-{when}",
+                        f"by {when} the air is {self.deg(self.air)}, wanted {self.deg(span[0])} to "
+                        f"{self.deg(span[1])}; a cooler room, a vent or a fan would help, no relay "
+                        "here can cool",
+                    )
+                )
+            elif self.air < span[0] - 2.0:
+                out.append(
+                    (
+                        f"air-cold-{when}",
+                        f"by {when} the air is {self.deg(self.air)}, wanted {self.deg(span[0])} to "
+                        f"{self.deg(span[1])}; no relay here heats air",
+                    )
+                )
+        return out
+
+
+def _at_least(spec: RelaySpec, on: bool, since: float, wanted: bool, now: float) -> bool:
+    """Hold a relay for its least time on or off; safety stops come after and don't wait for this."""
+    if on and not wanted and now - since < spec.min_on:
+        return True
+    if not on and wanted and now - since < spec.min_off:
+        return False
+    return wanted
+
+
+_HOW = {
+    Quality.OK: "has fallen silent",
+    Quality.MISSING: "is not there",
+    Quality.CRC: "fails its check sum (cable or plug)",
+    Quality.GARBLED: "sends garbled text",
+    Quality.POWER_ON: "reads 85 °C, its power-on value (supply)",
+    Quality.OUT_OF_RANGE: "reads what no soil can be",
+    Quality.SLOW: "does not answer in time",
+    Quality.JUMP: "jumps as no soil can",
+    Quality.FROZEN: "has not moved for hours (frozen)",
+}
+
+
+def _worded(reading: Reading) -> str:
+    return _HOW[reading.quality]
+
+
+def next_change(site: Site, spec: BenchSpec, aim: Aim, utc: float) -> tuple[bool, float] | None:
+    """Whether the lamp's schedule next turns it on or off, and when (POSIX s); None when dark."""
+    if aim.hours <= 0 or spec.lamp is None:
+        return None
+    window = lit_window(spec.lights_on, aim.hours, site.zone, utc)
+    if window is not None:
+        return False, window[1]
+    return True, next_lights_on(spec.lights_on, site.zone, utc)

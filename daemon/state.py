@@ -1,0 +1,350 @@
+"""All that the decision core knows: the site as configured, and what it remembers between ticks.
+
+Everything is immutable. Times named `mono` are seconds on a clock that never steps and are what every
+safety rule goes by; times named `utc` are POSIX seconds by the wall clock, for schedules and people.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import TypeAdapter
+
+from daemon.config import Config
+from drivers.protocols import Reading, RelayState
+from drivers.vetting import Vetting
+from profiles.model import Crop, Stage
+from profiles.units import Units
+
+DAY = 86400.0
+HOUR = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """One instant on both clocks; `trusted` says whether the wall clock may be believed."""
+
+    mono: float
+    utc: float
+    trusted: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class RelaySpec:
+    """A relay as configured: load [W], least times on and off [s]."""
+
+    watts: float
+    min_on: float
+    min_off: float
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSpec:
+    """A bench as configured; probes are named `<bench>/<probe>`."""
+
+    name: str
+    title: str
+    trays: float
+    lights_on: timedelta
+    hysteresis: float
+    lamp: RelaySpec | None
+    mat: RelaySpec | None
+    soil_probes: tuple[str, ...]
+    air_probes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """The site as configured, and the crops it knows."""
+
+    name: str
+    zone: ZoneInfo
+    tick: float
+    probe_grace: float
+    soil_limit: float
+    power_budget: float
+    room_swing: float
+    benches: Mapping[str, BenchSpec]
+    room_probes: tuple[str, ...]
+    places: tuple[str, ...]
+    crops: Mapping[str, Crop]
+    units: Units = "C"
+
+    @classmethod
+    def of(cls, config: Config, crops: Mapping[str, Crop]) -> Site:
+        """The part of the configuration that decisions need."""
+
+        def relay(one: Any) -> RelaySpec | None:
+            return one and RelaySpec(one.watts, one.min_on, one.min_off)
+
+        benches = {
+            name: BenchSpec(
+                name=name,
+                title=bench.title or name,
+                trays=bench.trays,
+                lights_on=timedelta(hours=bench.lights_on.hour, minutes=bench.lights_on.minute),
+                hysteresis=bench.hysteresis,
+                lamp=relay(bench.lamp),
+                mat=relay(bench.mat),
+                soil_probes=tuple(
+                    f"{name}/{one.name}" for one in bench.probes if one.measures == "soil"
+                ),
+                air_probes=tuple(
+                    f"{name}/{one.name}" for one in bench.probes if one.measures == "air"
+                ),
+            )
+            for name, bench in config.bench.items()
+        }
+        return cls(
+            name=config.site.name,
+            zone=config.site.tz,
+            tick=config.site.tick,
+            probe_grace=config.site.probe_grace,
+            soil_limit=config.site.soil_limit,
+            power_budget=config.site.power_budget,
+            room_swing=config.site.room_swing,
+            benches=benches,
+            room_probes=tuple(f"room/{one.name}" for one in config.room),
+            places=config.places,
+            crops=crops,
+            units=config.site.units,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """Seedlings seen up at one look; emergence is a series of these."""
+
+    at: float
+    up: int
+    of: int | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """One sowing of one crop.
+
+    revision: grows with every change, so that a request made against an older one is refused.
+    since: when the present stage began. trays: in 10 x 20 inch trays, parts allowed.
+    """
+
+    code: str
+    crop: str
+    place: str
+    stage: Stage
+    since: float
+    sown_at: float
+    trays: float
+    cells: int | None = None
+    variety: str = ""
+    lot: str = ""
+    year: int | None = None
+    treatment: str = ""
+    covered: bool = False
+    counts: tuple[Count, ...] = ()
+    watered_at: float | None = None
+    parent: str | None = None
+    revision: int = 1
+
+    @property
+    def emerged(self) -> bool:
+        """Whether anything is known to be up."""
+        return self.stage is not Stage.GERMINATION or any(count.up for count in self.counts)
+
+
+@dataclass(frozen=True, slots=True)
+class Keep:
+    """A person's override of one relay: kept on until `until` (mono), or kept off until released."""
+
+    on: bool
+    by: str
+    since: float
+    until: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """Something a person must act on, with its state in the words of ISA-18.2.
+
+    active: the condition stands. acknowledged: a person has seen it. latched: it stays until a
+    person resets it. shelved_until: mono; silent until then.
+    """
+
+    key: str
+    kind: str
+    bench: str | None
+    batch: str | None
+    cause: str
+    raised_at: float
+    active: bool = True
+    acknowledged: bool = False
+    acknowledged_by: str = ""
+    latched: bool = False
+    shelved_until: float | None = None
+
+    @property
+    def state(self) -> str:
+        """Active, acknowledged, returned to normal, or shelved."""
+        if self.shelved_until is not None:
+            return "shelved"
+        if self.active or self.latched:
+            return "acknowledged" if self.acknowledged else "active"
+        return "returned"
+
+
+@dataclass(frozen=True, slots=True)
+class LightDay:
+    """Where a bench is in its day of light; all mono.
+
+    day_from: when the running photoperiod began. night_from: when the last one ended.
+    work_s: seconds of work light taken out of the present night.
+    """
+
+    day_from: float | None = None
+    night_from: float | None = None
+    work_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class HeatWatch:
+    """What the guard against heat without effect, and effect without heat, remembers.
+
+    on_s: seconds of heating since the last proof that it warms. low: the lowest lift since then.
+    drop: the mat's on_s budget is short since a sudden fall. high: the highest lift of late, which
+    shows such a fall. off_base: the lift the soil may be expected to have with the mat off.
+    """
+
+    on_s: float = 0.0
+    low: float | None = None
+    high: float | None = None
+    dropped: bool = False
+    off_base: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BenchMemory:
+    """What one bench remembers from tick to tick; all times mono.
+
+    soil: the last good soil temperature steered by [°C], read at `soil_at`.
+    lamp_at, mat_at: when the relay last changed. lamp_last: when the lamp was last lit.
+    full_since: since when the mat has been on without a break, `full_soil` the soil then or at the
+    last time it was still rising. warm_since: since when the soil or air is above what is wanted.
+    stops: safety stops that hold with hysteresis. latched: faults that a person resets.
+    said: advisories already given for the present aim.
+    """
+
+    soil: float | None = None
+    soil_at: float = -1e9
+    air: float | None = None
+    room: float | None = None
+    lamp: bool = False
+    lamp_at: float = -1e9
+    lamp_last: float = -1e9
+    mat: bool = False
+    mat_at: float = -1e9
+    mat_last: float = -1e9
+    light: LightDay = LightDay()
+    watch: HeatWatch = HeatWatch()
+    controller: tuple[float, ...] = ()
+    full_since: float | None = None
+    full_soil: float = 0.0
+    off_target_since: Mapping[str, float] = field(default_factory=dict)
+    stops: frozenset[str] = frozenset()
+    latched: frozenset[str] = frozenset()
+    said: frozenset[str] = frozenset()
+    lit_s: float = 0.0
+    heated_s: float = 0.0
+    day: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """All that outlives the process: kept in the journal, and enough to go on from.
+
+    progress: part of the way to emergence by accumulated temperature, by batch code.
+    called: batches still in germination for which the lamp already burns.
+    pending: alarm conditions not yet old enough to be alarms, since when (mono).
+    """
+
+    batches: Mapping[str, Batch] = field(default_factory=dict)
+    progress: Mapping[str, float] = field(default_factory=dict)
+    called: frozenset[str] = frozenset()
+    benches: Mapping[str, BenchMemory] = field(default_factory=dict)
+    probes: Mapping[str, Vetting] = field(default_factory=dict)
+    keeps: Mapping[str, Keep] = field(default_factory=dict)
+    alarms: Mapping[str, Alarm] = field(default_factory=dict)
+    pending: Mapping[str, float] = field(default_factory=dict)
+    serials: Mapping[str, int] = field(default_factory=dict)
+    at: Now | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """What one tick is given: the newest reading of each probe and the state of each relay.
+
+    Probes are named `<bench>/<probe>` or `room/<probe>`, relays `<bench>/lamp` and `<bench>/mat`.
+    troubles: what the program itself reports as wrong, alarm kind to cause (a full disk, say).
+    """
+
+    readings: Mapping[str, Reading]
+    relays: Mapping[str, RelayState] = field(default_factory=dict)
+    troubles: Mapping[str, str] = field(default_factory=dict)
+
+
+_memory = TypeAdapter(Memory)
+
+
+def dump(memory: Memory) -> str:
+    """The memory as JSON text, for the journal."""
+    return _memory.dump_json(memory).decode()
+
+
+def restore(text: str) -> Memory:
+    """The memory from its JSON text. Raises ValueError (pydantic's) when it does not fit."""
+    return _memory.validate_json(text)
+
+
+def shifted(memory: Memory, by: float) -> Memory:
+    """The memory with all mono times moved by `by` seconds: the machine has booted since."""
+
+    def move(value: float | None) -> float | None:
+        return None if value is None else value + by
+
+    benches = {
+        name: replace(
+            bench,
+            soil_at=bench.soil_at + by,
+            lamp_at=bench.lamp_at + by,
+            lamp_last=bench.lamp_last + by,
+            mat_at=bench.mat_at + by,
+            mat_last=bench.mat_last + by,
+            full_since=None,
+            off_target_since={key: at + by for key, at in bench.off_target_since.items()},
+            light=replace(
+                bench.light,
+                day_from=move(bench.light.day_from),
+                night_from=move(bench.light.night_from),
+            ),
+        )
+        for name, bench in memory.benches.items()
+    }
+    return replace(
+        memory,
+        benches=benches,
+        probes={},
+        keeps={
+            key: replace(keep, since=keep.since, until=move(keep.until))
+            for key, keep in memory.keeps.items()
+        },
+        alarms={
+            key: replace(alarm, shelved_until=move(alarm.shelved_until))
+            for key, alarm in memory.alarms.items()
+        },
+        pending={key: at + by for key, at in memory.pending.items()},
+        at=None if memory.at is None else replace(memory.at, mono=memory.at.mono + by),
+    )
