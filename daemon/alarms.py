@@ -9,16 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from daemon.events import Event
 from daemon.state import HOUR, Alarm, Now
+
+Priority = Literal["critical", "high", "medium", "low"]
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmKind:
     """One kind of alarm: how urgent, what it leads to, what to do, and how long it must stand [s]."""
 
-    priority: str
+    priority: Priority
     title: str
     consequence: str
     action: str

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
-from typing import Any
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
@@ -17,6 +17,7 @@ from pydantic import TypeAdapter
 from daemon.config import Config
 from drivers.protocols import Reading, RelayState
 from drivers.vetting import Vetting
+from profiles.library import Library
 from profiles.model import Crop, Stage
 from profiles.units import Units
 
@@ -71,12 +72,17 @@ class Site:
     benches: Mapping[str, BenchSpec]
     room_probes: tuple[str, ...]
     places: tuple[str, ...]
-    crops: Mapping[str, Crop]
+    library: Library
     units: Units = "C"
 
+    @property
+    def crops(self) -> Mapping[str, Crop]:
+        """The crops this site knows, by name."""
+        return self.library.crops
+
     @classmethod
-    def of(cls, config: Config, crops: Mapping[str, Crop]) -> Site:
-        """The part of the configuration that decisions need."""
+    def of(cls, config: Config, library: Library) -> Site:
+        """The part of the configuration that decisions need, and the crops."""
 
         def relay(one: Any) -> RelaySpec | None:
             return one and RelaySpec(one.watts, one.min_on, one.min_off)
@@ -110,7 +116,7 @@ class Site:
             benches=benches,
             room_probes=tuple(f"room/{one.name}" for one in config.room),
             places=config.places,
-            crops=crops,
+            library=library,
             units=config.site.units,
         )
 
@@ -188,7 +194,7 @@ class Alarm:
     shelved_until: float | None = None
 
     @property
-    def state(self) -> str:
+    def state(self) -> Literal["active", "acknowledged", "returned", "shelved"]:
         """Active, acknowledged, returned to normal, or shelved."""
         if self.shelved_until is not None:
             return "shelved"

@@ -1,0 +1,404 @@
+"""What goes over the wire, as models; `schemas` gives the JSON Schema of each.
+
+Times are RFC 3339 in UTC, temperatures °C, durations in the unit of the key's name. The models are
+filled from the memory and the last decision by the functions below, which are pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from daemon.alarms import CATALOGUE
+from daemon.control import iso
+from daemon.decide import Decision, next_change
+from daemon.events import StoredEvent
+from daemon.requests import Request
+from daemon.state import DAY, HOUR, Alarm, Batch, Memory, Site
+from profiles.emergence import early_fraction, late_fraction
+from profiles.model import Stage
+
+
+class _Message(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+    schema_: Annotated[Literal[1], Field(alias="schema")] = 1
+    at: str
+
+    def payload(self) -> bytes:
+        """The message as it is published."""
+        return self.model_dump_json(by_alias=True).encode()
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Span(_Part):
+    """A range, low to high."""
+
+    low: float
+    high: float
+
+
+class ProbeReading(_Part):
+    """The newest reading of one probe. quality "ok" steers, every other says how the probe failed."""
+
+    probe: str
+    measures: Literal["soil", "air"]
+    celsius: float | None
+    quality: str
+
+
+class Change(_Part):
+    """The next change by schedule."""
+
+    on: bool
+    at: str
+
+
+class RelayReport(_Part):
+    """A lamp or a mat: whether it is told to be on, whether it says it is, and why."""
+
+    on: bool
+    confirmed: bool | None
+    why: str
+    kept: Literal["on", "off"] | None
+    kept_by: str | None
+    hours_today: float
+    next: Change | None
+
+
+class BenchAim(_Part):
+    """What the bench is steered to after all batches on it have had their say."""
+
+    soil: float | None
+    soil_range: Span | None
+    ceiling: float | None
+    light_hours: float
+    air_day: Span | None
+    air_night: Span | None
+    dli: Span | None
+
+
+class BenchMessage(_Message):
+    """`bench/<bench>`: readings, aim, outputs and why, safety stops, light so far today."""
+
+    bench: str
+    title: str
+    trays: float
+    trays_taken: float
+    soil: float | None
+    air: float | None
+    room: float | None
+    readings: list[ProbeReading]
+    aim: BenchAim
+    lamp: RelayReport | None
+    mat: RelayReport | None
+    safety_stops: list[str]
+    conflicts: list[str]
+    batches: list[str]
+    covered: bool
+
+
+class Expected(_Part):
+    """When emergence is expected at the soil's temperature now: early edge, by the table, late edge."""
+
+    early: str
+    table: str
+    late: str
+
+
+class CountReport(_Part):
+    """Seedlings up at one look."""
+
+    at: str
+    up: int
+    of: int | None
+    by: str
+
+
+class BatchMessage(_Message):
+    """`batch/<batch>`: crop, stage, since, emergence forecast, next tasks; cleared at the end."""
+
+    batch: str
+    crop: str
+    title: str
+    variety: str
+    lot: str
+    year: int | None
+    treatment: str
+    place: str
+    stage: Stage
+    since: str
+    sown_at: str
+    days: float
+    trays: float
+    cells: int | None
+    covered: bool
+    parent: str | None
+    revision: int
+    emergence_percent: float | None
+    expected: Expected | None
+    counts: list[CountReport]
+    next: list[str]
+
+
+class AlarmMessage(_Message):
+    """`alarm/<alarm>`: state, priority, cause, what to do; cleared when nobody is needed any more."""
+
+    alarm: str
+    kind: str
+    priority: Literal["critical", "high", "medium", "low"]
+    title: str
+    state: Literal["active", "acknowledged", "returned", "shelved"]
+    cause: str
+    consequence: str
+    action: str
+    bench: str | None
+    batch: str | None
+    raised_at: str
+    acknowledged_by: str | None
+    needs_reset: bool
+
+
+class EventMessage(_Message):
+    """`event`: what happened, as journalled; `seq` is its number in the journal."""
+
+    seq: int
+    kind: str
+    text: str
+    bench: str | None
+    batch: str | None
+    by: str | None
+    data: dict[str, Any]
+
+
+class AnswerMessage(_Message):
+    """The answer to a request, on its `reply_to`, sent once the journal has it on disk."""
+
+    id: str
+    ok: bool
+    result: dict[str, Any] | None = None
+    error: str | None = None
+
+
+def _span(pair: tuple[float, float] | None) -> Span | None:
+    return None if pair is None else Span(low=pair[0], high=pair[1])
+
+
+def bench_messages(
+    memory: Memory, site: Site, decision: Decision, confirmed: Mapping[str, bool | None], utc: float
+) -> dict[str, BenchMessage]:
+    """The state of each bench after a decision."""
+    return {name: _bench(name, memory, site, decision, confirmed, utc) for name in site.benches}
+
+
+def _bench(
+    name: str,
+    memory: Memory,
+    site: Site,
+    decision: Decision,
+    confirmed: Mapping[str, bool | None],
+    utc: float,
+) -> BenchMessage:
+    spec, aim = site.benches[name], decision.aims[name]
+    bench, output = decision.memory.benches[name], decision.outputs[name]
+    on_it = [batch for batch in memory.batches.values() if batch.place == name]
+
+    def relay(kind: str, on: bool, why: str, seconds: float, change: Change | None) -> RelayReport:
+        keep = memory.keeps.get(f"{name}/{kind}")
+        return RelayReport(
+            on=on,
+            confirmed=confirmed.get(f"{name}/{kind}"),
+            why=why,
+            kept=None if keep is None else ("on" if keep.on else "off"),
+            kept_by=None if keep is None else keep.by,
+            hours_today=round(seconds / HOUR, 3),
+            next=change,
+        )
+
+    change = next_change(site, spec, aim, utc)
+    kinds: tuple[tuple[tuple[str, ...], Literal["soil", "air"]], ...] = (
+        (spec.soil_probes, "soil"),
+        (spec.air_probes, "air"),
+    )
+    return BenchMessage(
+        at=iso(utc),
+        bench=name,
+        title=spec.title,
+        trays=spec.trays,
+        trays_taken=sum(batch.trays for batch in on_it),
+        soil=_fresh_soil(decision, name),
+        air=bench.air,
+        room=bench.room,
+        readings=[
+            ProbeReading(
+                probe=probe.split("/")[1],
+                measures=measures,
+                celsius=decision.readings[probe].value,
+                quality=decision.readings[probe].quality.value,
+            )
+            for probes, measures in kinds
+            for probe in probes
+        ],
+        aim=BenchAim(
+            soil=aim.soil,
+            soil_range=_span(aim.soil_range),
+            ceiling=aim.ceiling,
+            light_hours=aim.hours,
+            air_day=_span(aim.air_day),
+            air_night=_span(aim.air_night),
+            dli=_span(aim.dli),
+        ),
+        lamp=spec.lamp
+        and relay(
+            "lamp",
+            output.lamp,
+            output.lamp_why,
+            bench.lit_s,
+            change and Change(on=change[0], at=iso(change[1])),
+        ),
+        mat=spec.mat and relay("mat", output.mat, output.mat_why, bench.heated_s, None),
+        safety_stops=list(output.stops),
+        conflicts=list(aim.conflicts),
+        batches=[batch.code for batch in on_it],
+        covered=aim.covered,
+    )
+
+
+def _fresh_soil(decision: Decision, name: str) -> float | None:
+    bench, at = decision.memory.benches[name], decision.memory.at
+    assert at is not None
+    return None if bench.soil is None or at.mono - bench.soil_at > 600 else bench.soil
+
+
+def batch_message(
+    batch: Batch, memory: Memory, site: Site, decision: Decision | None, utc: float
+) -> BatchMessage:
+    """The state of one batch."""
+    germinating = batch.stage is Stage.GERMINATION
+    done = memory.progress.get(batch.code)
+    return BatchMessage(
+        at=iso(utc),
+        batch=batch.code,
+        crop=batch.crop,
+        title=site.crops[batch.crop].title,
+        variety=batch.variety,
+        lot=batch.lot,
+        year=batch.year,
+        treatment=batch.treatment,
+        place=batch.place,
+        stage=batch.stage,
+        since=iso(batch.since),
+        sown_at=iso(batch.sown_at),
+        days=round((utc - batch.sown_at) / DAY, 2),
+        trays=batch.trays,
+        cells=batch.cells,
+        covered=batch.covered,
+        parent=batch.parent,
+        revision=batch.revision,
+        emergence_percent=round(done * 100, 1) if germinating and done is not None else None,
+        expected=_expected(batch, memory, site, decision, utc) if germinating else None,
+        counts=[
+            CountReport(at=iso(count.at), up=count.up, of=count.of, by=count.by)
+            for count in batch.counts
+        ],
+        next=_next(batch, memory, site),
+    )
+
+
+def _expected(
+    batch: Batch, memory: Memory, site: Site, decision: Decision | None, utc: float
+) -> Expected | None:
+    bench = decision.memory.benches.get(batch.place) if decision is not None else None
+    aim = decision.aims.get(batch.place) if decision is not None else None
+    soil = aim.soil if aim is not None else None
+    if soil is None and bench is not None:
+        soil = bench.soil
+    if soil is None:
+        return None
+    model = site.crops[batch.crop].emergence
+    rate = model.rate(soil)
+    if rate * 365 < 1:
+        return None
+    done = memory.progress.get(batch.code, 0.0)
+    table = 1 / rate
+
+    def when(part: float) -> str:
+        return iso(utc + max(0.0, part - done) / rate * DAY)
+
+    return Expected(
+        early=when(early_fraction(table)), table=when(1.0), late=when(late_fraction(table))
+    )
+
+
+def _next(batch: Batch, memory: Memory, site: Site) -> list[str]:
+    code, crop = batch.code, site.crops[batch.crop]
+    targets = crop.stages[batch.stage]
+    if batch.stage is Stage.GERMINATION:
+        if batch.emerged or code in memory.called:
+            return [
+                f"look daily; when seedlings are up, cover off: hotbed stage {code} seedling",
+                f"count them: hotbed log {code} emerged UP/SOWN",
+            ]
+        return [targets.water.text]
+    onward = {
+        Stage.SEEDLING: f"pot on when the second set of leaves opens: hotbed stage {code} growing-on",
+        Stage.GROWING_ON: f"about two weeks before planting out: hotbed stage {code} hardening",
+        Stage.HOLDING: f"when the weather allows: hotbed stage {code} hardening",
+        Stage.HARDENING: f"when planted out: hotbed stage {code} planted-out",
+    }[batch.stage]
+    return [targets.water.text, targets.feed.text, onward]
+
+
+def alarm_message(alarm: Alarm, utc: float) -> AlarmMessage:
+    """The state of one alarm, with what it means and what to do."""
+    kind = CATALOGUE[alarm.kind]
+    return AlarmMessage(
+        at=iso(utc),
+        alarm=alarm.key,
+        kind=alarm.kind,
+        priority=kind.priority,
+        title=kind.title,
+        state=alarm.state,
+        cause=alarm.cause,
+        consequence=kind.consequence,
+        action=kind.action,
+        bench=alarm.bench,
+        batch=alarm.batch,
+        raised_at=iso(alarm.raised_at),
+        acknowledged_by=alarm.acknowledged_by or None,
+        needs_reset=alarm.latched,
+    )
+
+
+def event_message(event: StoredEvent) -> EventMessage:
+    """One event, as journalled."""
+    return EventMessage(
+        at=iso(event.at),
+        seq=event.seq,
+        kind=event.kind,
+        text=event.text,
+        bench=event.bench,
+        batch=event.batch,
+        by=event.by,
+        data=dict(event.data),
+    )
+
+
+MODELS: Mapping[str, type[BaseModel]] = {
+    "bench": BenchMessage,
+    "batch": BatchMessage,
+    "alarm": AlarmMessage,
+    "event": EventMessage,
+    "request": Request,
+    "answer": AnswerMessage,
+}
+
+
+def schemas() -> dict[str, dict[str, Any]]:
+    """The JSON Schema of each payload, by the topic's word."""
+    return {name: model.model_json_schema(by_alias=True) for name, model in MODELS.items()}
