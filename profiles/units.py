@@ -1,0 +1,41 @@
+"""°C and °F: °C everywhere inside, °F only where a person reads or writes."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+Units = Literal["C", "F"]
+"""The scale a person reads and writes temperatures in."""
+
+
+def celsius_from_f(temperature_f: float) -> float:
+    """The temperature `temperature_f` [°F] in °C."""
+    return (temperature_f - 32) / 1.8
+
+
+def f_from_celsius(temperature_c: float) -> float:
+    """The temperature `temperature_c` [°C] in °F."""
+    return temperature_c * 1.8 + 32
+
+
+def celsius_difference_from_f(difference_f: float) -> float:
+    """A difference or step of temperature, °F to °C: no offset of 32."""
+    return difference_f / 1.8
+
+
+def f_difference_from_celsius(difference_c: float) -> float:
+    """A difference or step of temperature, °C to °F: no offset of 32."""
+    return difference_c * 1.8
+
+
+def format_temperature(temperature_c: float, units: Units, digits: int = 1) -> str:
+    """`temperature_c` [°C] as a person reads it: "21.5 °C" or "70.7 °F"."""
+    shown = temperature_c if units == "C" else f_from_celsius(temperature_c)
+    # Adding zero to what was rounded turns "-0.0" into "0.0".
+    return f"{round(shown, digits) + 0.0:.{digits}f} °{units}"
+
+
+def format_difference(difference_c: float, units: Units, digits: int = 1) -> str:
+    """A difference of temperature, given in °C, as a person reads it: "2.0 °C" or "3.6 °F"."""
+    shown = difference_c if units == "C" else f_difference_from_celsius(difference_c)
+    return f"{round(shown, digits) + 0.0:.{digits}f} °{units}"
