@@ -6,63 +6,101 @@ Used for every file and request a person writes, so that all refusals read alike
 from __future__ import annotations
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
 _CLIP = 60
+_TYPES = {
+    "number": "a number",
+    "integer": "a whole number",
+    "boolean": "true or false",
+    "string": "text",
+    "array": "a list",
+    "object": "a table",
+}
+_FORMATS = {
+    "path": "the name of a file or folder",
+    "date": "a date, YYYY-MM-DD",
+    "date-time": "a date and time, YYYY-MM-DDTHH:MM:SS",
+    "time": "a time of day, HH:MM",
+}
 
 
 def nearest(word: str, known: Sequence[str]) -> str:
-    """" Did you mean ...?" when `word` is close to something known, else an empty string."""
+    """ "; did you mean ...?" when `word` is close to something known, else an empty string."""
     close = difflib.get_close_matches(word.lower(), known, n=1, cutoff=0.6)
     return f"; did you mean {close[0]!r}?" if close else ""
 
 
 def explain(error: ValidationError, model: type[BaseModel]) -> list[str]:
-    """One line for each problem of `error`, which arose from validating `model`."""
+    """One line for each problem of `error`, which arose from validating `model`.
+
+    Places are dotted, as in TOML; list items are counted from 1. A validator that finds several
+    things wrong raises them as the lines of one ValueError.
+    """
     schema = model.model_json_schema()
-    return [_line(detail, schema) for detail in error.errors(include_url=False)]
+    return [line for detail in error.errors(include_url=False) for line in _lines(detail, schema)]
 
 
-def _line(detail: Any, schema: dict[str, Any]) -> str:
-    kind, loc = detail["type"], detail["loc"]
+def _lines(detail: Any, schema: dict[str, Any]) -> list[str]:
+    kind, loc, value = detail["type"], detail["loc"], detail["input"]
     place, node, parent = _walk(loc, schema)
-    where = place or "the file"
+    where = place or "top level"
+    if kind in ("value_error", "assertion_error"):
+        shown = "" if isinstance(value, dict | list | BaseModel) else f"{_value(value)}: "
+        _, _, message = detail["msg"].partition(", ")  # "Value error, ..."
+        lines = message.splitlines() or ["not allowed"]
+        return [f"{place}: {shown}{line}" if place else line for line in lines]
     if kind == "extra_forbidden":
         known = sorted(parent.get("properties", {}))
-        name = str(loc[-1])
-        return f"{where}: no such key{nearest(name, known) or '; known: ' + ', '.join(known)}"
-    if kind == "missing":
-        return f"{where}: is missing{_allowed(node)}"
+        return [
+            f"{where}: no such key{nearest(str(loc[-1]), known) or '; known: ' + ', '.join(known)}"
+        ]
     if kind in ("union_tag_not_found", "union_tag_invalid"):
         tags = sorted(node.get("discriminator", {}).get("mapping", {}))
         key = node.get("discriminator", {}).get("propertyName", "kind")
-        given = detail.get("ctx", {}).get("tag")
-        if given is None:
-            return f"{where}.{key}: is missing; allowed: {', '.join(tags)}"
-        return f"{where}.{key}: {given!r}{nearest(given, tags)}; allowed: {', '.join(tags)}"
-    message = detail["msg"].removeprefix("Value error, ")
-    value = detail.get("input")
-    allowed = _allowed(node)
-    if kind == "value_error":
-        said = "" if isinstance(value, dict | list | BaseModel) else f"{_clip(value)}: "
-        return f"{where}: {said}{message}"
-    words = message[0].lower() + message[1:]
-    said = words if isinstance(value, dict | list | BaseModel) else _clip(value)
-    hint = nearest(value, node.get("enum", [])) if isinstance(value, str) else ""
-    if kind == "literal_error" or not allowed:
-        return f"{where}: {said}{hint}{allowed or ': ' + words}"
-    return f"{where}: {said}{allowed}" + ("" if said == words or _told_by_bounds(kind) else f" ({words})")
+        where, allowed = f"{place}.{key}" if place else key, ", ".join(tags)
+        given = isinstance(value, Mapping) and key in value
+        value, kind = (value[key], kind) if given else (None, "missing")
+    else:
+        tags, allowed = [str(one) for one in node.get("enum", ())], _allowed(node)
+    if kind == "missing":
+        return [f"{where}: is missing" + (f"; allowed: {allowed}" if allowed else "")]
+    if not allowed:
+        return [f"{where}: {_value(value)}: {detail['msg'][0].lower()}{detail['msg'][1:]}"]
+    shown = _value(value)
+    if kind in ("too_short", "too_long"):
+        shown = f"{len(value)} entries"
+    hint = nearest(value, tags) if isinstance(value, str) else ""
+    # A range does not say of what: not of text that looks like a number, nor of true and false.
+    typed = kind.endswith(("_type", "_parsing")) and "format" not in node
+    of = _TYPES.get(node.get("type", ""), "") if typed else ""
+    return [
+        f"{where}: {shown}{hint}; allowed: {allowed}"
+        + (f" ({of})" if of and not allowed.startswith(of) else "")
+    ]
 
 
-def _told_by_bounds(kind: str) -> bool:
-    return kind.startswith(("greater_than", "less_than", "string_pattern"))
+def _value(value: Any) -> str:
+    """The value as its writer would know it again, of bounded length and printable."""
+    match value:
+        case None:
+            return "null"
+        case bool():
+            return "true" if value else "false"
+        case dict() | BaseModel():
+            return "a table"
+        case list() | tuple():
+            return "a list"
+    try:
+        return _clip(repr(value))
+    except ValueError:  # Python declines to write out a whole number of thousands of digits
+        return "a number of thousands of digits"
 
 
-def _clip(value: Any) -> str:
-    text = repr(value)
+def _clip(text: str) -> str:
     return text if len(text) <= _CLIP else text[: _CLIP - 1] + "…"
 
 
@@ -78,21 +116,22 @@ def _walk(
         if mapping is not None and part in mapping:
             node = _resolve({"$ref": mapping[part]}, schema)
             continue
-        if part == "[key]":
-            node = node.get("propertyNames", {}) if "propertyNames" in node else {}
+        if part == "[key]":  # the name of a table's entry; the entry is the part before
+            patterns = [{"pattern": one} for one in parent.get("patternProperties", ())]
+            node = {"type": "string"} | parent.get("propertyNames", {})
+            node |= patterns[0] if patterns else {}
             continue
         parent = node
         if isinstance(part, int):
             place += f"[{part + 1}]"
-            node = node.get("items", {})
+            below = node.get("items")
         else:
-            place += f".{part}" if place else part
-            properties = node.get("properties", {})
-            patterns = list(node.get("patternProperties", {}).values())
-            below = properties.get(part, node.get("additionalProperties"))
+            name = _clip(part if part.isprintable() else repr(part))
+            place += f".{name}" if place else name
+            below = node.get("properties", {}).get(part, node.get("additionalProperties"))
             if not isinstance(below, dict):
-                below = patterns[0] if patterns else {}
-            node = below
+                below = next(iter(node.get("patternProperties", {}).values()), None)
+        node = below if isinstance(below, dict) else {}
     return place, _resolve(node, schema), _resolve(parent, schema)
 
 
@@ -112,25 +151,40 @@ def _resolve(node: dict[str, Any], schema: dict[str, Any]) -> dict[str, Any]:
 
 
 def _allowed(node: dict[str, Any]) -> str:
-    """What the schema node allows, as "; allowed: ..."; empty when it sets no bound."""
+    """What the schema node allows, in words; empty when it does not say."""
     if "enum" in node:
-        return "; allowed: " + ", ".join(str(one) for one in node["enum"])
+        return ", ".join(str(one) for one in node["enum"])
     if "const" in node:
-        return f"; allowed: {node['const']}"
-    low = node.get("minimum", node.get("exclusiveMinimum"))
-    high = node.get("maximum", node.get("exclusiveMaximum"))
-    over = "over " if "exclusiveMinimum" in node else ""
-    under = "under " if "exclusiveMaximum" in node else ""
+        return str(node["const"])
+    if "discriminator" in node:
+        return _TYPES["object"]
+    match node.get("type"):
+        case "number" | "integer" as kind:
+            low = node.get("minimum", node.get("exclusiveMinimum"))
+            high = node.get("maximum", node.get("exclusiveMaximum"))
+            over = "over " if "exclusiveMinimum" in node else ""
+            under = "under " if "exclusiveMaximum" in node else ""
+            return _span(low, high, over, under) or _TYPES[kind]
+        case "array":
+            span = _span(node.get("minItems"), node.get("maxItems"))
+            return f"a list of {span} entries" if span else _TYPES["array"]
+        case "object":
+            span = _span(node.get("minProperties"), node.get("maxProperties"))
+            return f"a table of {span} entries" if span else _TYPES["object"]
+        case "string":
+            span = _span(node.get("minLength"), node.get("maxLength"))
+            words = [node["description"]] if "description" in node and "pattern" in node else []
+            words += [f"{span} characters"] if span else []
+            return ", ".join(words) or _FORMATS.get(node.get("format", ""), _TYPES["string"])
+        case kind:
+            return _TYPES.get(str(kind), "")
+
+
+def _span(low: float | None, high: float | None, over: str = "", under: str = "") -> str:
     if low is not None and high is not None:
-        return f"; allowed: {over}{low:g} to {under}{high:g}"
+        return f"{over}{low:.12g} to {under}{high:.12g}"
     if low is not None:
-        return f"; allowed: {over or 'at least '}{low:g}"
+        return f"{over or 'at least '}{low:.12g}"
     if high is not None:
-        return f"; allowed: {under or 'at most '}{high:g}"
-    if "description" in node and "pattern" in node:
-        return f"; allowed: {node['description']}"
-    if "minLength" in node and "maxLength" in node:
-        return f"; allowed: {node['minLength']} to {node['maxLength']} characters"
-    kind = node.get("type")
-    words = {"number": "a number", "integer": "a whole number", "boolean": "true or false"}
-    return f"; allowed: {words[kind]}" if kind in words else ""
+        return f"{under or 'at most '}{high:.12g}"
+    return ""
