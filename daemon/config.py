@@ -7,6 +7,7 @@ place, the value and what is allowed. Nothing here touches hardware.
 from __future__ import annotations
 
 import difflib
+import ipaddress
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -26,8 +27,7 @@ from pydantic import (
     model_validator,
 )
 
-from drivers.mqtt import topic_problem
-from drivers.onewire import device_id_problem
+from drivers.mqtt import MqttRelaySettings, path_problem, topic_problem
 from profiles.problems import explain
 
 #: The largest number of benches one site runs.
@@ -55,10 +55,21 @@ class ConfigError(Exception):
         super().__init__("\n".join(f"{path}: {problem}" for problem in problems))
 
 
-def _clock_time(value: object) -> object:
-    if isinstance(value, str) and not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
-        raise ValueError("a time of day is written HH:MM, 00:00 to 23:59")
-    return value
+def _clock_time(value: object) -> time:
+    if isinstance(value, str) and re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
+        return time.fromisoformat(value)
+    # TOML has times of its own, which must have seconds.
+    if isinstance(value, time) and value == value.replace(second=0, microsecond=0, tzinfo=None):
+        return value
+    raise ValueError('a time of day is written "HH:MM"; allowed: 00:00 to 23:59')
+
+
+def _path(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    if not value or "\0" in value:
+        raise ValueError("not a path; allowed: the name of a file or folder")
+    return Path(value)
 
 
 def _topic(value: str) -> str:
@@ -68,12 +79,35 @@ def _topic(value: str) -> str:
     return value
 
 
+def _json_path(value: str) -> str:
+    problem = path_problem(value)
+    if problem:
+        raise ValueError(problem)
+    return value
+
+
+def _host(value: str) -> str:
+    # Not the grammar of host names, which the resolver knows better: the slips that people make.
+    if re.fullmatch(r"[A-Za-z0-9._-]+", value):
+        return value
+    try:
+        ipaddress.ip_address(value)
+    except ValueError:
+        raise ValueError(
+            'neither "embedded" nor a host name or address alone (the port has a key of its own)'
+        ) from None
+    return value
+
+
 LocalTime = Annotated[time, BeforeValidator(_clock_time)]
+FilePath = Annotated[Path, BeforeValidator(_path)]
 Topic = Annotated[str, AfterValidator(_topic)]
+JsonPath = Annotated[str, AfterValidator(_json_path)]
 
 
 class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # Strict: true is not 1 watt, and "60" is text.
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
 
 class OneWireDevice(_Section):
@@ -85,6 +119,9 @@ class OneWireDevice(_Section):
     @field_validator("id")
     @classmethod
     def _well_formed(cls, value: str) -> str:
+        # Imported only here, for it brings the sensor library, which many a site has no use for.
+        from drivers.onewire import device_id_problem
+
         problem = device_id_problem(value)
         if problem:
             raise ValueError(problem)
@@ -96,7 +133,7 @@ class MqttProbeDevice(_Section):
 
     driver: Literal["mqtt"]
     topic: Topic
-    path: str = ""
+    path: JsonPath = ""
     unit: Literal["C", "F"] = "C"
 
 
@@ -110,33 +147,33 @@ class GpioDevice(_Section):
     """A relay board on a pin of this computer, by the chip's own (BCM) numbers."""
 
     driver: Literal["gpio"]
-    pin: Annotated[int, Field(strict=True, ge=0, le=27)]
+    pin: Annotated[int, Field(ge=0, le=27)]
     active: Literal["high", "low"]
 
 
 class MqttRelayDevice(_Section):
-    """A plug that is switched by messages; `{lease}` in `payload_on` becomes whole seconds."""
+    """A plug that is switched by messages; the keys are those of `MqttRelaySettings`."""
 
     driver: Literal["mqtt"]
     topic: Topic
     payload_on: Annotated[str, Field(max_length=512)] = "ON"
     payload_off: Annotated[str, Field(max_length=512)] = "OFF"
     state_topic: Topic | None = None
-    state_path: str = ""
-    state_on: str = "ON"
-    state_off: str = "OFF"
+    state_path: JsonPath = ""
+    state_on: Annotated[str, Field(max_length=512)] = "ON"
+    state_off: Annotated[str, Field(max_length=512)] = "OFF"
+    reports: Literal["always", "changes"] = "always"
     qos: Annotated[int, Field(ge=0, le=1)] = 1
     confirm_within: Annotated[float, Field(ge=1, le=120)] = 10.0
 
     @model_validator(mode="after")
-    def _distinct(self) -> Self:
-        if self.payload_on == self.payload_off:
-            raise ValueError("payload_on and payload_off are the same")
-        if self.state_on == self.state_off:
-            raise ValueError("state_on and state_off are the same")
-        if self.state_topic == self.topic:
-            raise ValueError("state_topic is the command topic: the plug would seem to confirm by itself")
+    def _fits_together(self) -> Self:
+        self.settings()
         return self
+
+    def settings(self) -> MqttRelaySettings:
+        """The same, for the driver."""
+        return MqttRelaySettings(**self.model_dump(exclude={"driver"}))
 
 
 ProbeDevice = Annotated[
@@ -174,7 +211,6 @@ class Bench(_Section):
     trays: how many 10 x 20 inch (254 x 508 mm) trays it holds.
     lights_on: local time at which the lamp's hours begin.
     hysteresis: half the width of the band [°C] in which the on/off controller leaves the mat alone.
-    soil_limit: overrides the site's; see `Site.soil_limit`.
     """
 
     title: Annotated[str, Field(max_length=60)] = ""
@@ -188,10 +224,12 @@ class Bench(_Section):
     @model_validator(mode="after")
     def _mat_has_a_probe(self) -> Self:
         if self.lamp is None and self.mat is None:
-            raise ValueError("a bench has a lamp, a mat or both; for a place with neither use site.places")
+            raise ValueError(
+                "a bench has a lamp, a mat or both; for a place with neither use site.places"
+            )
         if self.mat is not None and not any(probe.measures == "soil" for probe in self.probes):
             raise ValueError(
-                "a bench with a mat needs a probe that measures soil: without one the mat could never be on"
+                "a bench with a mat needs a probe that measures soil, or the mat could never be on"
             )
         return self
 
@@ -215,8 +253,8 @@ class Site(_Section):
     soil_limit: Annotated[float, Field(ge=25, le=40)] = 35.0
     power_budget: Annotated[float, Field(gt=0, le=20000)] = 1000.0
     room_swing: Annotated[float, Field(ge=2, le=20)] = 6.0
-    places: tuple[Name, ...] = ()
-    crops: Path | None = None
+    places: Annotated[tuple[Name, ...], Field(strict=False)] = ()
+    crops: FilePath | None = None
 
     @field_validator("zone")
     @classmethod
@@ -250,19 +288,22 @@ class Mqtt(_Section):
     password_file: a file that holds the password alone; never the password itself.
     """
 
-    broker: Annotated[str, Field(min_length=1, max_length=253)] = "embedded"
+    broker: Annotated[str, Field(min_length=1, max_length=253), AfterValidator(_host)] = "embedded"
     port: Annotated[int, Field(ge=1, le=65535)] | None = None
     username: Annotated[str, Field(min_length=1, max_length=128)] | None = None
-    password_file: Path | None = None
+    password_file: FilePath | None = None
     tls: bool = False
-    ca_file: Path | None = None
-    cert_file: Path | None = None
-    key_file: Path | None = None
+    ca_file: FilePath | None = None
+    cert_file: FilePath | None = None
+    key_file: FilePath | None = None
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
         if self.broker == "embedded" and (self.tls or self.ca_file or self.cert_file):
-            raise ValueError("the embedded broker listens on loopback only and has no TLS; remove tls")
+            raise ValueError(
+                "the embedded broker listens on loopback only and has no TLS; "
+                "name another broker, or remove tls, ca_file and cert_file"
+            )
         if not self.tls and (self.ca_file or self.cert_file or self.key_file):
             raise ValueError("ca_file, cert_file and key_file need tls = true")
         if bool(self.cert_file) != bool(self.key_file):
@@ -285,7 +326,7 @@ class Hardware(_Section):
     """
 
     pins: Literal["lgpio", "mock"] = "lgpio"
-    onewire_devices: Path = Path("/sys/bus/w1/devices")
+    onewire_devices: FilePath = Path("/sys/bus/w1/devices")
 
 
 class Config(_Section):
@@ -307,26 +348,39 @@ class Config(_Section):
         return value
 
     @model_validator(mode="after")
-    def _no_device_twice(self) -> Self:
+    def _nothing_twice(self) -> Self:
+        problems: list[str] = []
         seen: dict[str, str] = {}
         for place, device in _devices(self):
-            key = {
-                "gpio": lambda d: f"pin {d.pin}",
-                "onewire": lambda d: f"probe id {d.id}",
-                "mqtt": lambda d: f"topic {d.topic} {getattr(d, 'path', '')}".rstrip(),
-                "simulated": lambda d: "",
-            }[device.driver](device)
-            if key and key in seen:
-                raise ValueError(f"{seen[key]} and {place} are on the same {key}; each needs its own")
-            seen[key] = place
-        for name, bench in self.bench.items():
-            names = [probe.name for probe in bench.probes]
-            twice = {one for one in names if names.count(one) > 1}
-            if twice:
-                raise ValueError(f"bench.{name}.probes: two probes named {min(twice)!r}")
-        taken = set(self.bench) & {*PLACES, *self.site.places, "room"}
-        if taken:
-            raise ValueError(f"bench.{min(taken)}: the name is taken by a place; choose another")
+            for claim in _claims(device):
+                if claim in seen:
+                    problems.append(
+                        f"{seen[claim]} and {place} are on the same {claim}; each needs its own"
+                    )
+                seen.setdefault(claim, place)
+        for place, probes in [
+            *((f"bench.{name}.probes", bench.probes) for name, bench in self.bench.items()),
+            ("room", self.room),
+        ]:
+            names = [probe.name for probe in probes]
+            problems += [
+                f"{place}: two probes named {name!r}"
+                for name in sorted(set(names))
+                if names.count(name) > 1
+            ]
+        budget = self.site.power_budget
+        problems += [
+            f"bench.{name}.{kind}.watts: {relay.watts:g} could never be on; allowed: at most "
+            f"site.power_budget, {budget:g}"
+            for name, kind, relay in _relays(self)
+            if relay.watts > budget
+        ]
+        problems += [
+            f"bench.{name}: the name is taken by a place; choose another"
+            for name in sorted(set(self.bench) & {*PLACES, *self.site.places, "room"})
+        ]
+        if problems:
+            raise ValueError("\n".join(problems))
         return self
 
     @property
@@ -339,16 +393,37 @@ class Config(_Section):
         return any(device.driver == driver for _, device in _devices(self))
 
 
-def _devices(config: Config) -> Iterator[tuple[str, Any]]:
+def _relays(config: Config) -> Iterator[tuple[str, str, Relay]]:
     for name, bench in config.bench.items():
-        for kind in ("lamp", "mat"):
-            relay: Relay | None = getattr(bench, kind)
+        for kind, relay in (("lamp", bench.lamp), ("mat", bench.mat)):
             if relay is not None:
-                yield f"bench.{name}.{kind}", relay.device
+                yield name, kind, relay
+
+
+def _devices(config: Config) -> Iterator[tuple[str, Any]]:
+    for name, kind, relay in _relays(config):
+        yield f"bench.{name}.{kind}", relay.device
+    for name, bench in config.bench.items():
         for probe in bench.probes:
             yield f"bench.{name}.probes.{probe.name}", probe.device
     for probe in config.room:
         yield f"room.{probe.name}", probe.device
+
+
+def _claims(device: Any) -> Iterator[str]:
+    """What of the world a device needs for itself, in words."""
+    match device:
+        case GpioDevice():
+            yield f"pin {device.pin}"
+        case OneWireDevice():
+            yield f"probe id {device.id}"
+        case MqttProbeDevice():
+            yield f"topic {device.topic} {device.path}".rstrip()
+        case MqttRelayDevice():
+            yield f"topic {device.topic}"
+            # Else one plug would confirm for the other.
+            if device.state_topic is not None:
+                yield f"state topic {device.state_topic} {device.state_path}".rstrip()
 
 
 def parse(data: Mapping[str, Any], path: Path) -> Config:
@@ -381,13 +456,16 @@ def load(path: Path) -> Config:
     Raises ConfigError, with every problem, when the file is missing, is not TOML or is refused.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        # -sig: some editors begin a file with a byte order mark.
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise ConfigError(path, [f"cannot be read: {error.strerror}"]) from None
     except UnicodeDecodeError as error:
         raise ConfigError(path, [f"is not UTF-8 text (byte {error.start})"]) from None
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        raise ConfigError(path, ["is nested too deeply"]) from None
+    except ValueError as error:  # TOMLDecodeError, or a number of too many digits
         raise ConfigError(path, [f"is not TOML: {error}"]) from None
     return parse(data, path)
