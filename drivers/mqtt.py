@@ -13,7 +13,7 @@ import json
 import math
 import re
 from dataclasses import dataclass
-from typing import Literal, NoReturn
+from typing import Literal
 from unicodedata import category
 
 from drivers.protocols import Clock, Link, Quality, Reading, RelayState
@@ -196,8 +196,10 @@ class MqttRelay:
             return
         on = on and lease > 0 and math.isfinite(lease)
         if on:
-            self._lease = lease
-            self._until = self._loop.time() + lease
+            until = self._loop.time() + lease
+            if until < self._until:
+                self._sent_at = None  # the device believes in a later end
+            self._lease, self._until = lease, until
         if on != self._wanted:
             self._command(on)
         self._pump(renewed=on)
@@ -402,7 +404,7 @@ def _pick(payload: bytes, path: str) -> object:
     if not path:
         return text
     try:
-        found: object = json.loads(text, parse_constant=_refuse)
+        found: object = json.loads(text)
     except RecursionError:
         raise ValueError("nested too deeply") from None
     for step in path.split("."):
@@ -413,10 +415,6 @@ def _pick(payload: bytes, path: str) -> object:
         else:
             raise LookupError(step)
     return found
-
-
-def _refuse(constant: str) -> NoReturn:
-    raise ValueError(f"{constant} is not JSON")
 
 
 def _text(value: object) -> str:
