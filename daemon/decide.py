@@ -418,7 +418,8 @@ class _Bench:
                 f"{name}: from {self.deg(min(good))} to {self.deg(max(good))}",
                 name,
             )
-        age = now.mono - self.soil_at
+        begun = now.mono if self.old.begun is None else self.old.begun
+        age = now.mono - max(self.soil_at, begun)
         riding = bool(bad) and all(r.quality is Quality.JUMP for _, r in bad)
         patience = JUMP_PATIENCE if riding else 0.0
         if self.spec.soil_probes and not good and age >= max(self.site.probe_grace, patience):
@@ -604,6 +605,7 @@ class _Bench:
         same_day = today == old.day
         output = Output(self.lamp, self.mat, self.lamp_why, self.mat_why, tuple(self.stops))
         return output, BenchMemory(
+            begun=now.mono if old.begun is None else old.begun,
             soil=self.soil,
             soil_at=self.soil_at,
             air=self.air,

@@ -236,6 +236,7 @@ class HeatWatch:
 class BenchMemory:
     """What one bench remembers from tick to tick; all times mono.
 
+    begun: when this process first looked, None before; probes have their grace from then.
     soil: the last good soil temperature steered by [°C], read at `soil_at`.
     lamp_at, mat_at: when the relay last changed. lamp_last: when the lamp was last lit.
     full_since: since when the mat has been on without a break, `full_soil` the soil then or at the
@@ -244,6 +245,7 @@ class BenchMemory:
     said: advisories already given for the present aim.
     """
 
+    begun: float | None = None
     soil: float | None = None
     soil_at: float = -1e9
     air: float | None = None

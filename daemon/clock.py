@@ -1,0 +1,44 @@
+"""The real clock, and what the live daemon asks of any: also how long to sleep."""
+
+from __future__ import annotations
+
+import time
+import uuid
+from pathlib import Path
+from typing import Protocol
+
+from drivers.protocols import Clock
+
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
+
+class LiveClock(Clock, Protocol):
+    """A clock that a loop can sleep by."""
+
+    def real_seconds(self, virtual: float) -> float:
+        """How long `virtual` seconds of this clock take by the machine's."""
+        ...
+
+
+class SystemClock:
+    """The machine's own clocks."""
+
+    def mono(self) -> float:
+        """Seconds since some moment before, never stepping, going on over restarts of the process."""
+        return time.monotonic()
+
+    def utc(self) -> float:
+        """POSIX seconds."""
+        return time.time()
+
+    def real_seconds(self, virtual: float) -> float:
+        """The same."""
+        return virtual
+
+
+def boot_id() -> str:
+    """Which boot this is: while it is the same, monotonic times of the process before still hold."""
+    try:
+        return _BOOT_ID.read_text().strip()
+    except OSError:
+        return uuid.uuid4().hex
