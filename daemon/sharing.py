@@ -90,8 +90,8 @@ def aim_of(
     if covered and hours and leafy:
         under = ", ".join(batch.code for batch in batches if batch.covered)
         conflicts.append(
-            f"{under} is under a cover below a lit lamp: it is watched, and the lamp is shed before "
-            "the seed cooks; a dark bench would suit it better"
+            f"under a cover below a lit lamp: {under}; the lamp is shed before the seed cooks, but "
+            "a dark bench would suit it better"
         )
     return Aim(
         soil=soil,
@@ -175,4 +175,6 @@ def _overlap(
             f"{warm_for} wants air of {format_temperature(low, units)} or more {when}, {cool_for} at "
             f"most {format_temperature(high, units)}"
         )
-    return (min(low, high), max(low, high))
+    if low > high:  # in conflict: off target is only what is so for everybody
+        return min(low for _, low, _ in given), max(high for _, _, high in given)
+    return low, high

@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from daemon.config import Bench, Config, MqttRelayDevice, Probe, Relay, SimulatedDevice, parse
+from daemon.simsite import SIM_PORT, SIM_SITE, SIM_ZONE
 from daemon.state import Batch, Memory, Site
 from drivers.protocols import Clock
 from profiles.library import Library
@@ -23,10 +24,6 @@ from sim.world import BenchSpec, World
 
 log = logging.getLogger(__name__)
 
-#: Where the simulated site is found by the command line when no configuration says otherwise.
-SIM_SITE = "alder-lane"
-SIM_PORT = 18830
-SIM_ZONE = "Europe/Berlin"
 #: A room that is heated by day: mean [°C] and from the coldest to the warmest of a day [°C].
 ROOM_MEAN, ROOM_SWING = 18.0, 4.0
 #: A watering [litres a tray] and its temperature [°C], when somebody logs one.
