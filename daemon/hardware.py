@@ -110,10 +110,9 @@ def build(
                 shared["pins"] = open_factory(config.hardware.pins, runtime_dir)
             return GpioRelay(place, device.pin, device.active, shared["pins"])
         if isinstance(device, MqttRelayDevice):
-            from drivers.mqtt import MqttRelay, MqttRelaySettings
+            from drivers.mqtt import MqttRelay
 
-            settings = MqttRelaySettings(**device.model_dump(exclude={"driver"}))
-            return MqttRelay(place, settings, link_for(place))
+            return MqttRelay(place, device.settings(), link_for(place))
         if world is None:
             raise DriverError(f"{place} is simulated: run with --simulate")
         return world.relay(bench, kind)

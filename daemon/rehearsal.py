@@ -490,7 +490,8 @@ class Rehearsal:
 def _soil_wanted(targets: StageTargets) -> list[float | None] | None:
     if targets.soil_best is not None:
         return [targets.soil_best.low, targets.soil_best.high]
-    return targets.root_zone_floor_c and [targets.root_zone_floor_c.value, None]
+    floor = targets.root_zone_floor_c
+    return None if floor is None else [floor.value, None]
 
 
 def _pair(span: Any) -> list[float] | None:
@@ -597,6 +598,12 @@ def show(report: Mapping[str, Any], console: Console, units: Units = "C") -> Non
         ),
         style="bold",
     )
+    console.print(
+        plain(
+            f"Means: soil at seed depth and air by day and night in °{units}, light in hours a day; "
+            "kept: share of the time in the range accepted"
+        )
+    )
     for batch in report["batches"]:
         console.print()
         named = f" {batch['variety']!r}" if batch["variety"] else ""
@@ -616,15 +623,8 @@ def show(report: Mapping[str, Any], console: Console, units: Units = "C") -> Non
         console.print(plain(f"  longest darkness after emergence {dark:g} h: {legs}"))
         table = Table(box=None, pad_edge=False, header_style="", padding=(0, 1))
         for head in ("  stage", "place", "from"):
-            table.add_column(head)
-        for head in (
-            "days",
-            f"soil °{units}",
-            "kept",
-            "light h",
-            f"day °{units}",
-            f"night °{units}",
-        ):
+            table.add_column(head, no_wrap=True)
+        for head in ("days", "soil", "kept", "light", "day", "night"):
             table.add_column(head, justify="right")
         for one in batch["stages"]:
             kept, here = one["soil_inside_percent"], one["soil_mean"] is not None

@@ -477,7 +477,8 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
     if not part:
         after, moved = _with_batch(memory, batch, place=to, trays=takes)
         room = f", now {_trays(takes)}" if takes != batch.trays else ""
-        text = f"{batch.code}: {batch.place} to {to}{room}{because}"
+        way = f"{batch.place} to {to}" if to != batch.place else f"spread out on {to}"
+        text = f"{batch.code}: {way}{room}{because}"
         event = _event(
             "move", now, by, moved, text, {"from": batch.place, "to": to, "trays": takes}
         )
