@@ -124,7 +124,7 @@ class BenchTruth:
     light_mol: float
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Standing:
     """A lot, where it stands, and where in the medium its seeds are (see `soil_mix`)."""
 
@@ -388,8 +388,7 @@ class World:
         bench: None for off the benches: at the room's temperature, in light that is not ours to
         account for. share: over 0, at most 1; at least a cell of each lot moves.
         """
-        self.now()
-        found = self._batch(batch)
+        found = self._standing_batch(batch)
         if not 0 < share <= 1:
             raise ValueError(f"share is {share!r}; allowed: over 0 to 1")
         if bench is not None:
@@ -406,6 +405,36 @@ class World:
             else:
                 self._lift(one)
             self._stand(moved, bench, found.depth_mm)
+
+    def part(self, batch: str, new: str, share: float) -> None:
+        """Make a share of a batch's cells a batch of its own, which stays where it stands.
+
+        share: over 0, under 1; at least a cell goes and one remains. Raises ValueError for a share
+        out of range, a batch of one cell, a closed one, or a new name that is taken.
+        """
+        found = self._standing_batch(batch)
+        if new in self._batches:
+            raise ValueError(f"batch {new} is there already; allowed: a new name")
+        left = sum(len(one.lot.requirements) for one in found.lots)
+        if not 0 < share < 1 or left < 2:
+            raise ValueError(
+                f"a share of {share!r} of {left} cells; allowed: over 0, under 1, of 2 or more"
+            )
+        wanted = min(left - 1, max(1, round(left * share)))
+        parted = _Batch(found.depth_mm, found.sown_utc, [])
+        for one in list(found.lots):
+            cells = len(one.lot.requirements)
+            going = round(wanted * cells / left)
+            left -= cells
+            wanted -= going
+            if going == cells:
+                found.lots.remove(one)
+                parted.lots.append(one)
+            elif going:
+                gone = _Standing(one.lot.split(going), None)
+                parted.lots.append(gone)
+                self._stand(gone, one.place, found.depth_mm)
+        self._batches[new] = parted
 
     def close(self, batch: str) -> None:
         """Take a batch away: planted out, handed over or lost. Its counts stay."""
@@ -448,10 +477,17 @@ class World:
 
     def _lift(self, one: _Standing) -> None:
         here = self._elsewhere if one.place is None else self._benches[one.place].standing
-        here[:] = [other for other in here if other is not one]
+        here.remove(one)
 
     def _batch(self, name: str) -> _Batch:
         return _find(self._batches, name, "batch")
+
+    def _standing_batch(self, name: str) -> _Batch:
+        self.now()
+        found = self._batch(name)
+        if found.closed:
+            raise ValueError(f"batch {name} is closed; allowed: one that still stands")
+        return found
 
     # What is so
 

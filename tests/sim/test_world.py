@@ -276,6 +276,50 @@ def test_a_batch_moved_in_part_goes_on_in_both_places() -> None:
     assert one.seedlings("t-1").up == 100
 
 
+def test_a_part_that_becomes_a_batch_of_its_own_is_moved_counted_and_closed_alone() -> None:
+    one, whole = (world(room=RoomTemperature.constant(22.0)) for _ in range(2))
+    for each in (one, whole):
+        each.sow("warm", "t-1", TOMATO, 72)
+        each.advance(4 * DAY)
+    one.part("t-1", "t-1b", 0.25)
+    one.advance(4.5 * DAY)
+    one.move("t-1b", "light")
+    one.part("t-1", "t-1c", 0.5)
+    cells = [one.seedlings(name).cells for name in ("t-1", "t-1b", "t-1c")]
+    assert cells == [27, 18, 27]
+    for each in (one, whole):
+        each.relay("light", "lamp").set(True, 30 * DAY)
+        each.advance(8 * DAY)
+    one.close("t-1c")
+    for each in (one, whole):
+        each.advance(12 * DAY)
+    counts = {name: one.seedlings(name) for name in one.batches}
+    assert 0 < counts["t-1c"].up < counts["t-1c"].viable
+    assert sum(each.viable for each in counts.values()) == whole.seedlings("t-1").viable
+    assert counts["t-1"].leggy
+    assert not counts["t-1b"].leggy
+    for name in ("t-1", "t-1b"):
+        assert counts[name].up == counts[name].viable
+    assert again(one.save(), one.utc()).seedlings("t-1b") == counts["t-1b"]
+
+
+@given(st.floats(0.001, 0.999), st.floats(0.01, 1.0), st.integers(2, 90))
+@settings(deadline=None, max_examples=60)
+def test_parting_and_moving_lose_no_cell(share: float, moved: float, cells: int) -> None:
+    one = world()
+    one.sow("warm", "t-1", TOMATO, cells)
+    one.move("t-1", "light", moved)
+    one.part("t-1", "t-2", share)
+    left, gone = (one.seedlings(name).cells for name in ("t-1", "t-2"))
+    assert left + gone == cells
+    assert gone == min(cells - 1, max(1, round(cells * share)))
+    one.move("t-1", None)
+    one.move("t-2", "warm")
+    one.close("t-1")
+    one.close("t-2")
+    one.advance(HOUR)
+
+
 def test_off_the_benches_a_batch_is_at_the_rooms_temperature_and_its_light_is_not_ours() -> None:
     one = world(room=RoomTemperature.constant(25.0))
     one.sow(None, "t-1", TOMATO, 72)
@@ -293,6 +337,8 @@ def test_a_closed_batch_keeps_its_counts_and_no_longer_changes() -> None:
     assert 0 < counts.up < counts.viable
     one.close("t-1")
     one.close("t-1")
+    with pytest.raises(ValueError, match="t-1 is closed"):
+        one.move("t-1", "light")
     one.advance(20 * DAY)
     assert one.seedlings("t-1") == counts
     assert one.batches == ("t-1",)
@@ -355,6 +401,10 @@ def test_a_person_is_told_what_cannot_be_done() -> None:
         one.sow("warm", "t-1", TOMATO, 72)
     with pytest.raises(ValueError, match="cells is 0; allowed: 1 to"):
         one.sow("warm", "t-2", TOMATO, 0)
+    with pytest.raises(ValueError, match=r"share of 1.0 of 72 cells; allowed: over 0, under 1"):
+        one.part("t-1", "t-2", 1.0)
+    with pytest.raises(ValueError, match=r"batch t-1 is there already"):
+        one.part("t-1", "t-1", 0.5)
     with pytest.raises(ValueError, match=r"share is 1.5; allowed: over 0 to 1"):
         one.move("t-1", "light", 1.5)
     with pytest.raises(ValueError, match="water celsius is 90; allowed: 0 to 60"):
