@@ -151,7 +151,7 @@ def _simulation(
     config: Config, site: Site, library: Library, journal: Journal, clock: LiveClock, path: Path
 ) -> tuple[World, Mirror]:
     """The simulated benches, going on from where they were saved, and what mirrors people's work."""
-    from daemon.simulated import Mirror, build_world, resume_world, root
+    from daemon.simulated import Mirror, build_world, resume_world
 
     world = build_world(config, start_utc=clock.utc(), clock=clock, start_mono=clock.mono())
     saved = journal.saved_state()
@@ -160,7 +160,7 @@ def _simulation(
         with contextlib.suppress(ValueError):
             batches = dict(restore(saved.body).batches)
     resume_world(world, path, batches, library)
-    known = {code: batch for code, batch in batches.items() if root(code) in world.batches}
+    known = {code: batch for code, batch in batches.items() if code in world.batches}
     return world, Mirror(world, site, known)
 
 

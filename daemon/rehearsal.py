@@ -27,7 +27,7 @@ from daemon.control import instant
 from daemon.decide import Decision, decide
 from daemon.events import Event
 from daemon.requests import KINDS, RefusedError, apply
-from daemon.simulated import CELLS_A_TRAY, Mirror, build_world, root
+from daemon.simulated import CELLS_A_TRAY, Mirror, build_world
 from daemon.state import DAY, HOUR, Batch, Inputs, Memory, Now, Site, dump, restore, shifted
 from drivers.protocols import RelayState
 from profiles.library import ProfileError
@@ -343,7 +343,7 @@ class Rehearsal:
     def _tend(self, batch: Batch, mono: float) -> None:
         utc, code = self.start + mono, batch.code
         crop = self.site.crops[batch.crop]
-        seen = self.world.seedlings(root(code)).up
+        seen = self.world.seedlings(code).up
         if batch.stage is Stage.GERMINATION:
             if code not in self.memory.called and seen == 0:
                 return
@@ -397,7 +397,7 @@ class Rehearsal:
 
         batches = []
         for code, records in self.records.items():
-            batch, counts = self.crops[code], self.world.seedlings(root(code))
+            batch, counts = self.crops[code], self.world.seedlings(code)
             crop = self.site.crops[batch.crop]
             stages = []
             for one in records:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import logging
 import math
-import re
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -147,15 +146,14 @@ class Mirror:
             bench = batch.place if batch.place in self.site.benches else None
             if old is None:
                 self._arrive(batch, bench, after)
-            elif old.place != batch.place:
-                self.world.move(root(code), bench)
+            elif old.place != batch.place and code in self.world.batches:
+                self.world.move(code, bench)
             if old is not None and batch.watered_at != old.watered_at and bench is not None:
                 trays = sum(one.trays for one in after.values() if one.place == bench)
                 self.world.water(bench, WATER_LITRES * trays, WATER_C)
-        left = {root(code) for code in after}
         for code in before:
-            if code not in after and root(code) not in left:
-                self.world.close(root(code))
+            if code not in after and code in self.world.batches:
+                self.world.close(code)
         covered = self._covers(after)
         for bench in self.site.benches:
             if (bench in covered) != (bench in self._covered):
@@ -163,19 +161,21 @@ class Mirror:
         self._covered = covered
 
     def _arrive(self, batch: Batch, bench: str | None, after: Mapping[str, Batch]) -> None:
-        name = root(batch.code)
-        if batch.parent is not None and name in self.world.batches:
-            rest = sum(one.trays for one in after.values() if root(one.code) == name)
-            self.world.move(name, bench, min(1.0, batch.trays / rest))
+        code, parent = batch.code, batch.parent
+        if code in self.world.batches:
             return
-        if name in self.world.batches:
-            return
+        if parent is not None and parent in after and parent in self.world.batches:
+            whole = _cells(batch) + _cells(after[parent])
+            if whole > 1:
+                self.world.part(parent, code, min(max(_cells(batch) / whole, 0.001), 0.999))
+                self.world.move(code, bench)
+                return
         crop = self.site.crops[batch.crop]
         self.world.sow(
             bench,
-            name,
+            code,
             crop.emergence,
-            batch.cells or max(1, round(CELLS_A_TRAY * batch.trays)),
+            _cells(batch),
             depth_mm=max(1.0, (crop.depth_mm.low + crop.depth_mm.high) / 2),
         )
 
@@ -183,9 +183,8 @@ class Mirror:
         return frozenset(batch.place for batch in batches.values() if batch.covered)
 
 
-def root(code: str) -> str:
-    """The code of the sowing that a parted batch comes from: TOM1 for TOM1B."""
-    return re.sub(r"(?<=\d)[A-Z]$", "", code)
+def _cells(batch: Batch) -> int:
+    return batch.cells or max(1, round(CELLS_A_TRAY * batch.trays))
 
 
 def save_world(world: World, path: Path) -> None:
@@ -200,7 +199,7 @@ def resume_world(world: World, path: Path, batches: Mapping[str, Batch], library
     if not path.exists():
         return
     models = {
-        root(code): library.crops[one.crop].emergence
+        code: library.crops[one.crop].emergence
         for code, one in batches.items()
         if one.crop in library.crops
     }
