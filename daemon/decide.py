@@ -284,9 +284,11 @@ def _count_on(
         soil = one.soil_for_count() if one is not None else None
         if soil is None:
             continue
-        done = progress.get(code, 0.0) + dt / DAY * crop.emergence.rate(soil)
-        progress[code] = done
         days = (now.utc - batch.sown_at) / DAY
+        # Sown since the last tick, it has not had all of it.
+        had = min(dt / DAY, days) if 0 <= days else dt / DAY
+        done = progress.get(code, 0.0) + had * crop.emergence.rate(soil)
+        progress[code] = done
         if code not in called and (batch.emerged or may_be_up(done, days)):
             called = called | {code}
             if not batch.emerged:
