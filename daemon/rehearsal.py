@@ -530,7 +530,6 @@ def start_of(text: str | None, zone: ZoneInfo) -> float:
 
 
 def command(
-    *,
     days: float,
     start: str | None,
     config: Path | None,
