@@ -34,7 +34,11 @@ class Wakes:
         self._times = wanted
         self._scheduler.remove_all_jobs()
         for at in wanted:
-            self._scheduler.add_job(self._wake, "date", run_date=datetime.fromtimestamp(at, UTC))
+            self._scheduler.add_job(self._fire, "date", run_date=datetime.fromtimestamp(at, UTC))
+
+    async def _fire(self) -> None:
+        # A coroutine, or APScheduler would call from a thread, where nothing wakes the loop.
+        self._wake()
 
     def stop(self) -> None:
         """No more wakes."""
