@@ -117,6 +117,7 @@ def _first_schema(db: sqlite3.Connection) -> None:
         "CREATE TABLE outbox (seq INTEGER PRIMARY KEY) STRICT",
         """CREATE TABLE request (id TEXT PRIMARY KEY, at REAL NOT NULL, kind TEXT NOT NULL,
            who TEXT, body TEXT NOT NULL, ok INTEGER NOT NULL, answer TEXT NOT NULL) STRICT""",
+        "CREATE INDEX request_at ON request (at)",
         """CREATE TABLE state (one INTEGER PRIMARY KEY CHECK (one = 1), body TEXT NOT NULL,
            at REAL NOT NULL, mono REAL NOT NULL, boot TEXT NOT NULL) STRICT""",
     ):
@@ -277,8 +278,8 @@ class Journal:
         """Have these, and all noted before them, written in one transaction; returns at once.
 
         The future holds the events' numbers when it is on disk, or why it is not, as `commit`
-        raises it. What is submitted first is written first. Raises JournalError once closed and
-        ValueError as `note` does.
+        raises it; its callbacks run on the writer's thread. What is submitted first is written
+        first. Raises JournalError once closed and ValueError as `note` does.
         """
         done: Future[list[int]] = _sure_future()
         batch = _Batch(
@@ -438,8 +439,8 @@ class Journal:
             else:
                 failure = None
                 self._written(batches, marks, seqs)
-            if last and not isinstance(failure, DuplicateRequestError):
-                break  # after a duplicate, the notes before it are still to be written
+            if last and (failure is None or all(batch.done is None for batch in batches)):
+                break  # else a commit failed: the notes before it are tried without it
         self._end(failure)
 
     def _pause(self) -> float | None:
@@ -567,11 +568,13 @@ class Journal:
         with suppress(sqlite3.Error):
             self._db.close()
         os.close(self._lock)
-        if failure is None:
+        if failure is None or not self._queue:
             self._ended.set_result(None)
         else:
             self._ended.set_exception(
-                JournalError(f"{self.path}: {lost} facts were lost: {_reason(failure)}")
+                JournalError(
+                    f"{self.path}: what was noted last ({lost} rows) is lost: {_reason(failure)}"
+                )
             )
 
 

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 import os
 import random
 import signal
@@ -299,6 +300,21 @@ async def test_a_commit_takes_along_what_was_noted_before_and_numbers_its_own(pa
     assert texts(path) == ["one", "two", "three", "four", "five"]
 
 
+async def test_what_is_submitted_is_written_in_turn_and_tells_its_numbers_or_why_not(
+    path: Path,
+) -> None:
+    async with opened(path) as journal:
+        first = journal.submit(events=[event("one")], request=request("a"))
+        journal.note(events=[event("two")])
+        again = journal.submit(events=[event("never")], request=request("a"))
+        third = journal.submit(events=[event("three")], state=state("3"))
+        assert await asyncio.wrap_future(first) == [1]
+        assert await asyncio.wrap_future(third) == [3]
+        assert isinstance(again.exception(), DuplicateRequestError)
+        assert journal.saved_state() == state("3")
+    assert texts(path) == ["one", "two", "three"]
+
+
 async def test_order_and_readings_survive_a_clock_set_back(path: Path) -> None:
     rows = [
         ReadingRow(at, mono, "a", Reading(20.0, Quality.OK, mono))
@@ -359,6 +375,17 @@ async def test_events_are_found_by_time_kind_bench_and_batch_newest_kept(path: P
         assert found(limit=0) == ""
 
 
+async def test_the_newest_answers_are_found_oldest_first(path: Path) -> None:
+    async with opened(path) as journal:
+        for n in range(5):
+            await journal.commit(request=dataclasses.replace(request(n), at=NOW + n))
+        assert journal.recent_answers(NOW + 1, 9) == [
+            (str(n), f'{{"n":"{n}"}}') for n in (1, 2, 3, 4)
+        ]
+        assert [one for one, _ in journal.recent_answers(NOW, 2)] == ["3", "4"]
+        assert journal.recent_answers(NOW + 5, 9) == []
+
+
 async def test_a_question_about_today_does_not_walk_through_history(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -377,9 +404,10 @@ async def test_a_question_about_today_does_not_walk_through_history(
         journal.events(since=NOW, kinds=["alarm"])
         journal.events(batch="T3")
         journal.answer_to("a")
+        journal.recent_answers(NOW, 10)
         journal.unpublished(10)
     selects = [sql for sql in asked if "SELECT" in sql and "PRAGMA" not in sql]
-    assert len(selects) == 5
+    assert len(selects) == 6
     with closing(plug(path, "ro")) as db:
         for sql in selects:
             plan = [row[3] for row in db.execute(f"EXPLAIN QUERY PLAN {sql}")]
@@ -686,7 +714,7 @@ async def test_closing_tells_how_much_could_not_be_written(
     monkeypatch.setattr(module, "BUSY_SECONDS", 0.01)
     journal = Journal.open(path, NOW)
     journal.note(events=[event("a"), event("b")], readings=[reading()])
-    with foreign_lock(path), pytest.raises(JournalError, match=r"3 facts were lost: another pro"):
+    with foreign_lock(path), pytest.raises(JournalError, match=r"last \(3 rows\) is lost: another"):
         await journal.close()
     with pytest.raises(JournalError, match="closed"):
         journal.note(events=[event("c")])
@@ -714,6 +742,30 @@ async def test_notes_before_a_duplicate_are_written_even_when_closing(path: Path
         await closing_
         assert journal.trouble is None
     assert texts(path) == ["one", "two"]
+
+
+async def test_notes_before_a_commit_that_does_not_fit_are_written_even_when_closing(
+    path: Path,
+) -> None:
+    async with opened(path) as journal:
+        await journal.commit(events=[event("one")])
+        (pages,) = journal._db.execute("PRAGMA page_count").fetchone()
+        journal._db.execute(f"PRAGMA max_page_count = {pages}")
+        with foreign_lock(path):
+            waiting = journal.submit(events=[event("two")])
+            await until(lambda: not journal._queue)  # the writer is at it, and waits
+            journal.note(state=state("noted"))
+            too_big = asyncio.ensure_future(journal.commit(events=[event("x" * 200_000)]))
+            await asyncio.sleep(0)
+            closing_ = asyncio.ensure_future(journal.close())
+            await asyncio.sleep(0)
+        assert await asyncio.wrap_future(waiting) == [2]
+        with pytest.raises(JournalError, match="disk full"):
+            await too_big
+        await closing_
+    assert texts(path) == ["one", "two"]
+    async with opened(path) as journal:
+        assert journal.saved_state() == state("noted")
 
 
 # opening
