@@ -1,0 +1,1 @@
+"""JSON Schemas of what goes over MQTT, one file a payload; `python -m daemon.schemas` writes them."""
