@@ -10,17 +10,20 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import threading
 import time
-from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections import OrderedDict, deque
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
+from typing import TypeVar
 
 from daemon.clock import LiveClock
 from daemon.control import iso
-from daemon.decide import Decision, decide, next_change
-from daemon.events import Event, StoredEvent
+from daemon.decide import GAP, Decision, decide, next_change
+from daemon.events import Event
 from daemon.hardware import Hardware
 from daemon.journal import (
     DuplicateRequestError,
@@ -39,11 +42,12 @@ from daemon.messages import (
 )
 from daemon.notify import Notifier, watchdog_interval
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
-from daemon.state import Inputs, Memory, Now, Site, dump, restore, shifted
+from daemon.state import Batch, BenchMemory, Inputs, Memory, Now, Site, dump, restore, shifted
 from daemon.wire import Wire
 from drivers.protocols import Quality
 
 log = logging.getLogger(__name__)
+T = TypeVar("T")
 
 #: A wall clock before this moment (2026-01-01) was never set.
 FLOOR_UTC = 1_767_225_600.0
@@ -55,8 +59,54 @@ ANSWERS_KEPT = 10_000
 ANSWERS_FOR = 2 * 3600.0
 #: How many refusals are written down in a minute; a flood of them is only counted.
 REFUSALS_NOTED = 30
-#: How many events of the outbox are offered to the wire at a time.
-OUTBOX = 100
+#: How many refusals are kept for those who ask the very same again.
+REFUSALS_KEPT = 100
+#: Requests that need no date, and so no clock.
+TIMELESS = frozenset({"keep", "acknowledge", "reset", "snooze"})
+#: How many events of the outbox are offered to the wire at a time, how often [s] it is looked through
+#: though nothing is known to be new, and how often the broker is looked for.
+OUTBOX, OUTBOX_EVERY, BROKER_EVERY = 100, 60.0, 0.5
+#: A disk that has not answered for so long [s] hangs.
+DISK_PATIENCE = 30.0
+#: What the last words to the journal may take [s].
+LEAVE_LIMIT = 5.0
+
+
+def resumed(memory: Memory, *, by: float, gone: float, booted: bool) -> Memory:
+    """What a start makes of a saved memory: every batch goes on, and no rule is looser for it.
+
+    by: what its mono times are behind the clock of now [s]. gone: seconds since it was saved.
+    booted: whether the machine has started since, so that nobody knows for sure how long it was.
+    """
+    if booted:
+        memory = shifted(memory, by)
+
+    def bench(one: BenchMemory) -> BenchMemory:
+        one = replace(one, begun=None)
+        if booted:
+            one = replace(one, soil_at=BenchMemory().soil_at)  # heat waits for a reading of today's
+        if gone > GAP:
+            one = replace(
+                one, lamp=False, mat=False
+            )  # nor were they on, or their hours would count
+        return one
+
+    return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})
+
+
+async def _aside(look: Callable[[], T]) -> T:
+    """Have a thread of its own wait for the disk; one that hangs holds up no tick and no exit."""
+    done: Future[T] = Future()
+    done.set_running_or_notify_cancel()
+
+    def work() -> None:
+        try:
+            done.set_result(look())
+        except Exception as error:
+            done.set_exception(error)
+
+    threading.Thread(target=work, name="journal-reader", daemon=True).start()
+    return await asyncio.wrap_future(done)
 
 
 class Service:
@@ -93,10 +143,16 @@ class Service:
         self._stop = asyncio.Event()
         self._ticked = 0.0
         self._answers: OrderedDict[str, bytes] = OrderedDict()
+        self._refused: OrderedDict[bytes, bytes] = OrderedDict()
+        self._asking = False  # a request is on its way to the disk, and not in the memory yet
+        self._left_out: dict[str, Batch] = {}
         self._shown: dict[str, str] = {}
+        self._swept = False
         self._refusals: list[float] = []
-        self._offered: set[int] = set()
-        self._behind = True  # events on disk that the broker may not have
+        self._unwritten: deque[tuple[float, Future[list[int]]]] = deque()
+        self._news = asyncio.Event()  # events on disk that the broker may not have
+        self._news.set()
+        self._status: str | None = None
 
     def stop(self) -> None:
         """End `run` in good order: everything off, everything written, `offline` said."""
@@ -113,6 +169,7 @@ class Service:
             await self.hardware.start()
             self._resume()
             wire = asyncio.create_task(self.wire.run())
+            outbox = asyncio.create_task(self._empty_outbox())
             try:
                 await self._first_readings()
                 await self._loop()
@@ -120,9 +177,11 @@ class Service:
                 self.notifier.stopping()
                 await self.hardware.close()
                 await self._leave()
-                wire.cancel()
-                with suppress(asyncio.CancelledError):
-                    await wire
+                for task in (outbox, wire):
+                    task.cancel()
+                for end in await asyncio.gather(outbox, wire, return_exceptions=True):
+                    if isinstance(end, Exception):
+                        log.error("what tells events, or the wire, had ended", exc_info=end)
         finally:
             await self.hardware.close()
 
@@ -136,12 +195,12 @@ class Service:
             wakes = Wakes(self._wake.set)
             wakes.start()
         pulse = asyncio.create_task(self._pulse())
-        self.notifier.ready("running")
         due = self.clock.mono()
         try:
             while not self._stop.is_set():
                 self._wake.clear()
                 self.tick()
+                self._notify()
                 if wakes is not None:
                     wakes.plan(self._due_times())
                 due = max(due + self.site.tick, self.clock.mono())
@@ -161,12 +220,12 @@ class Service:
 
     def tick(self) -> Decision:
         """Decide once, switch, and hand over what is to be written and told."""
-        now = self.now()
         inputs = Inputs(
             readings={name: probe.latest() for name, probe in self.hardware.probes.items()},
             relays={name: relay.state() for name, relay in self.hardware.relays.items()},
-            troubles=({"journal-unwritable": self.journal.trouble} if self.journal.trouble else {}),
+            troubles=self._troubles(),
         )
+        now = self.now()  # after the readings, so that none is from the future
         decision = decide(self.memory, self.site, inputs, now)
         self.memory, self.decision = decision.memory, decision
         lease = 2.5 * self.site.tick + 5.0
@@ -182,12 +241,39 @@ class Service:
         ]
         with suppress(JournalError):
             self.journal.note(readings=rows, state=None if decision.events else self._saved())
-            if decision.events:
-                self._write(decision.events)
+        self._write(decision.events)
         self._publish(now)
         if self.observe is not None:
             self.observe(self.memory)
         return decision
+
+    def _troubles(self) -> dict[str, str]:
+        """What is wrong with the journal, for an alarm."""
+        unwritten = self._unwritten
+        while unwritten and unwritten[0][1].done():
+            unwritten.popleft()
+        trouble = self.journal.trouble
+        if trouble is None and unwritten and time.monotonic() - unwritten[0][0] > DISK_PATIENCE:
+            trouble = f"{self.journal.path}: its disk does not answer: check or replace it"
+        return {"journal-unwritable": trouble} if trouble else {}
+
+    def _notify(self) -> None:
+        """Tell the service manager that the first tick is done, and how things are when it changes."""
+        standing = sum(1 for one in self.memory.alarms.values() if one.active or one.latched)
+        many = [
+            f"{count or 'no'} {word}" + plural * (count != 1)
+            for count, word, plural in (
+                (len(self.site.benches), "bench", "es"),
+                (len(self.memory.batches), "batch", "es"),
+                (standing, "alarm", "s"),
+            )
+        ]
+        status = ", ".join(many) + ("" if self.wire.connected else "; the broker is away")
+        if self._status is None:
+            self.notifier.ready(status)
+        elif status != self._status:
+            self.notifier.status(status)
+        self._status = status
 
     def _due_times(self) -> list[float]:
         if self.decision is None:
@@ -211,17 +297,26 @@ class Service:
         interval = watchdog_interval()
         if interval is None:
             return
-        late = 2 * self.site.tick + 10
+        late = self.clock.real_seconds(2 * self.site.tick) + 10
         while True:
-            if self.clock.mono() - self._ticked < late:
+            if self.clock.real_seconds(self.clock.mono() - self._ticked) < late:
                 self.notifier.alive()
             await asyncio.sleep(interval / 3)
 
     # --- what outlives the process -----------------------------------------------------------------
 
-    def _saved(self) -> SavedState:
-        now = self.memory.at or self.now()
-        return SavedState(body=dump(self.memory), at=now.utc, mono=now.mono, boot=self.boot)
+    def _saved(self, memory: Memory | None = None) -> SavedState | None:
+        """What to write down; nothing while a request is being written that the memory has not yet.
+
+        memory: instead of the service's own.
+        """
+        if memory is None:
+            if self._asking:
+                return None
+            memory = self.memory
+        now = memory.at or self.now()
+        whole = replace(memory, batches={**self._left_out, **memory.batches})
+        return SavedState(body=dump(whole), at=now.utc, mono=now.mono, boot=self.boot)
 
     def _resume(self) -> None:
         """Go on from the journal: monotonic times hold within one boot, and are moved otherwise."""
@@ -237,41 +332,51 @@ class Service:
         saved = self.journal.saved_state()
         text = "started"
         if saved is not None:
+            self._floor = max(FLOOR_UTC, saved.at - 60)
             try:
-                self.memory = restore(saved.body)
+                memory = restore(saved.body)
             except ValueError as error:
-                log.error("the saved state does not fit and is left out: %s", error)
-                events.append(
-                    self._daemon_event("the saved state could not be read; starting empty")
-                )
+                log.error("the saved state does not fit: %s", error)
+                events.append(self._daemon_event(self._keep_unread(saved, now)))
             else:
-                gone = max(0.0, now.utc - saved.at)
-                if saved.boot != self.boot or saved.mono > now.mono:
-                    self.memory = shifted(self.memory, now.mono - gone - saved.mono)
-                self._floor = max(FLOOR_UTC, saved.at - 60)
+                booted = saved.boot != self.boot or saved.mono > now.mono
+                gone = max(0.0, now.utc - saved.at) if booted else now.mono - saved.mono
+                by = now.mono - gone - saved.mono
+                self.memory = resumed(memory, by=by, gone=gone, booted=booted)
                 many = len(self.memory.batches)
-                text = f"started again after {gone / 60:.0f} min, {many} batches go on"
-        self._forget_the_unknown(events)
-        self.memory = replace(
-            self.memory,
-            benches={
-                name: replace(bench, begun=None) for name, bench in self.memory.benches.items()
-            },
-        )
+                text = f"started again after {gone / 60:.0f} min, {many} " + (
+                    "batch goes on" if many == 1 else "batches go on"
+                )
+        self._place_the_unknown(events)
         for request_id, answer in self.journal.recent_answers(now.utc - ANSWERS_FOR, ANSWERS_KEPT):
             self._answers[request_id] = answer.encode()
         events.append(self._daemon_event(text))
         self._write(events)
 
-    def _forget_the_unknown(self, events: list[Event]) -> None:
-        """Batches of a crop or on a bench that the configuration no longer has are kept, elsewhere."""
+    def _keep_unread(self, saved: SavedState, now: Now) -> str:
+        """Put a state that can't be read where the next one doesn't overwrite it; what to tell."""
+        aside = self.journal.path.with_name(f"unread-state-{now.utc:.0f}.json")
+        try:
+            aside.write_text(saved.body, encoding="utf-8")
+        except OSError as error:
+            raise JournalError(
+                f"the saved state can't be read, nor copied to {aside} ({error.strerror}), and is "
+                "not to be overwritten: make room there"
+            ) from error
+        return (
+            f"the saved state could not be read: it is kept as {aside.name}; sow anew what stands"
+        )
+
+    def _place_the_unknown(self, events: list[Event]) -> None:
+        """Batches of a crop or on a bench that the configuration no longer has: none is lost."""
         batches = dict(self.memory.batches)
         for code, batch in self.memory.batches.items():
             if batch.crop not in self.site.crops:
-                del batches[code]
+                self._left_out[code] = batches.pop(code)
                 events.append(
                     self._daemon_event(
-                        f"{code} is left out: no crop {batch.crop!r} is known any more"
+                        f"{code} rests: no crop {batch.crop!r} is known any more; it goes on at the "
+                        "next start that knows it"
                     )
                 )
             elif batch.place not in self.site.benches and batch.place not in self.site.places:
@@ -287,63 +392,71 @@ class Service:
         return Event(at=self.clock.utc(), kind="daemon", text=text)
 
     def _write(self, events: Sequence[Event]) -> None:
-        """Have these written at once, with the state, and then told; waits for nothing."""
+        """Have these written at once, with the state, and then told; waits for nothing.
+
+        What the disk refuses is kept with what is noted, and written when it takes that.
+        """
         if not events:
             return
+        for event in events:
+            log.info("%s", event.text)
         loop = asyncio.get_running_loop()
 
         def written(future: Future[list[int]]) -> None:
-            if future.exception() is None:
-                loop.call_soon_threadsafe(self._tell, events, future.result())
+            if future.exception() is not None:
+                with suppress(JournalError):
+                    self.journal.note(events=events)
+            with suppress(RuntimeError):  # the loop has ended
+                loop.call_soon_threadsafe(self._news.set)
 
-        try:
-            self.journal.submit(events=events, state=self._saved()).add_done_callback(written)
-        except JournalError as error:
-            log.error("not written down: %s", error)
+        with suppress(JournalError):
+            self._submit(events, self._saved()).add_done_callback(written)
+
+    def _submit(
+        self,
+        events: Iterable[Event],
+        state: SavedState | None,
+        request: RequestRow | None = None,
+    ) -> Future[list[int]]:
+        future = self.journal.submit(events=events, state=state, request=request)
+        self._unwritten.append((time.monotonic(), future))
+        return future
 
     async def _leave(self) -> None:
-        with suppress(JournalError):
-            await self.journal.commit(events=[self._daemon_event("stopped")], state=self._saved())
+        with suppress(JournalError, TimeoutError):
+            async with asyncio.timeout(LEAVE_LIMIT):
+                await self.journal.commit(
+                    events=[self._daemon_event("stopped")], state=self._saved()
+                )
         await self.wire.close()
 
     # --- what is told -----------------------------------------------------------------------------
 
-    def _tell(self, events: Sequence[Event], numbers: Sequence[int]) -> None:
-        stored = [
-            StoredEvent(
-                event.at, event.kind, event.text, event.bench, event.batch, event.by, event.data,
-                seq=number,
-            )
-            for event, number in zip(events, numbers, strict=True)
-        ]  # fmt: skip
-        for event in stored:
-            log.info("%s", event.text)
-        if not self._behind:
-            self._offer(stored)
-
-    def _offer(self, events: Sequence[StoredEvent]) -> None:
-        for event in events:
-            if event.seq in self._offered:
+    async def _empty_outbox(self) -> None:
+        """Give the broker every event on disk, in order, each until it is acknowledged."""
+        acknowledged: asyncio.Queue[int] = asyncio.Queue()
+        while True:
+            with suppress(TimeoutError):
+                async with asyncio.timeout(OUTBOX_EVERY):
+                    await self._news.wait()
+            if not self.wire.connected:
+                await asyncio.sleep(BROKER_EVERY)
                 continue
-
-            def done(seq: int = event.seq) -> None:
-                self._offered.discard(seq)
-                with suppress(JournalError):
-                    self.journal.mark_published(seq)
-
-            payload = event_message(event).payload()
-            if not self.wire.publish_event(self.wire.topics.event, payload, done):
-                self._behind = True
-                return
-            self._offered.add(event.seq)
-
-    def _catch_up(self) -> None:
-        """Offer events that the broker has not had, oldest first, while it is there."""
-        if not self._behind or not self.wire.connected or self._offered:
-            return
-        waiting = self.journal.unpublished(OUTBOX)
-        self._behind = len(waiting) == OUTBOX
-        self._offer(waiting)
+            self._news.clear()
+            try:
+                waiting = await _aside(lambda: self.journal.unpublished(OUTBOX))
+            except JournalError as error:
+                log.warning("events are not told for now: %s", error)
+                continue
+            offered = 0
+            for event in waiting:
+                payload = event_message(event).payload()
+                done = partial(acknowledged.put_nowait, event.seq)
+                offered += self.wire.publish_event(self.wire.topics.event, payload, done)
+            for _ in range(offered):
+                self.journal.mark_published(await acknowledged.get())
+            if offered:
+                self._news.set()  # there may be more
 
     def _publish(self, now: Now) -> None:
         """What stands, retained, one message a bench, batch and alarm; unchanged ones not again."""
@@ -370,11 +483,10 @@ class Service:
             )
         for topic in self._shown.keys() - current.keys():
             self.wire.publish_latest(topic, None)
-        first = not self._shown and not self._offered
         self._shown = current
-        if first:
+        if not self._swept:
+            self._swept = True
             self.wire.sweep()
-        self._catch_up()
 
     def _show(self, topic: str, payload: bytes, content: str, current: dict[str, str]) -> None:
         current[topic] = content
@@ -392,67 +504,81 @@ class Service:
         if problem := self.wire.topics.reply_to_problem(request.reply_to):
             log.warning("a request by %s was refused: %s", request.by, problem)
             return
-        known = self._answers.get(request.id)
+        # Who asks the very same again, for want of an answer, must not be refused and then obeyed.
+        known = self._answers.get(request.id) or self._refused.get(payload)
         if known is None:
-            known = await self._carry_out(request)
+            done, known = await self._carry_out(request)
+            if done:
+                self._answers[request.id] = known
+            else:
+                self._refused[payload] = known
+            for kept, most in ((self._answers, ANSWERS_KEPT), (self._refused, REFUSALS_KEPT)):
+                while len(kept) > most:
+                    kept.popitem(last=False)
         self.wire.reply(request.reply_to, known)
 
-    async def _carry_out(self, request: Request) -> bytes:
+    async def _carry_out(self, request: Request) -> tuple[bool, bytes]:
         """Do it and write it down, or refuse it and change nothing; the answer's payload."""
         now = self.now()
-        before = self.memory
         try:
-            check_time(request, replace(now, utc=time.time()) if self.simulated else now)
-            done = apply(before, self.site, arguments(request), request.by, now)
+            self._check_time(request, now)
+            asked = arguments(request)
+            done = apply(self.memory, self.site, asked, request.by, now)
         except RefusedError as error:
-            return self._refuse(request, str(error))
+            return False, self._refuse(request, str(error))
         answer = AnswerMessage(
             at=iso(now.utc), id=request.id, ok=True, result=dict(done.result)
         ).payload()
-        # Ticks go on while the disk writes. They must not save a memory without this request after
-        # one with it, so it is in the memory from here on, and taken out again should it fail.
-        self.memory = done.memory
-        asked = Event(
+        heading = Event(
             at=now.utc, kind="request", text=f"{request.by} asked: {request.kind}", by=request.by,
             data={"id": request.id, "kind": request.kind, "arguments": request.arguments},
         )  # fmt: skip
-        events = [asked, *done.events]
+        events = [heading, *done.events]
+        row = RequestRow(
+            request.id, now.utc, request.kind, request.by,
+            json.dumps(request.arguments), True, answer.decode(),
+        )  # fmt: skip
+        # Ticks go on while the disk writes. They know nothing of the request until it is written,
+        # and write no state meanwhile: one without it must not follow the one with it.
+        self._asking = True
         try:
-            numbers = await self.journal.commit(
-                events=events,
-                request=RequestRow(
-                    request.id, now.utc, request.kind, request.by,
-                    json.dumps(request.arguments), True, answer.decode(),
-                ),
-                state=self._saved(),
-            )  # fmt: skip
+            await asyncio.wrap_future(self._submit(events, self._saved(done.memory), row))
         except DuplicateRequestError:
-            self._take_back(before)
-            stored = self.journal.answer_to(request.id)
-            return stored.encode() if stored else self._refuse(request, "asked twice")
+            stored = await _aside(lambda: self.journal.answer_to(request.id))
+            if stored is not None:
+                return True, stored.encode()
+            return False, self._refuse(request, "it was asked before")
         except (JournalError, ValueError) as error:
-            self._take_back(before)
-            return self._refuse(request, f"it can't be written down, so it is not done: {error}")
-        self._answers[request.id] = answer
-        while len(self._answers) > ANSWERS_KEPT:
-            self._answers.popitem(last=False)
-        self._tell(events, numbers)
+            return False, self._refuse(
+                request, f"it can't be written down, so it is not done: {error}"
+            )
+        finally:
+            self._asking = False
+        # The same to what the ticks have left, which may be beyond what was asked (an alarm gone).
+        with suppress(RefusedError):
+            self.memory = apply(self.memory, self.site, asked, request.by, now).memory
+        for event in events:
+            log.info("%s", event.text)
+        self._news.set()
         self._publish(now)
         self._wake.set()
-        return answer
+        return True, answer
 
-    def _take_back(self, before: Memory) -> None:
-        self.memory = replace(
-            self.memory,
-            batches=before.batches,
-            progress={
-                code: self.memory.progress.get(code, part) for code, part in before.progress.items()
-            },
-            called=before.called,
-            keeps=before.keeps,
-            alarms=before.alarms,
-            serials=before.serials,
-        )
+    def _check_time(self, request: Request, now: Now) -> None:
+        """Refuse what is not of now. A clock of ours that is not set does not keep anybody from a
+        switch or an alarm."""
+        if self.simulated:
+            now = Now(now.mono, time.time())
+        try:
+            check_time(request, now)
+        except RefusedError:
+            if now.trusted:
+                raise
+            if request.kind not in TIMELESS:
+                raise RefusedError(
+                    f"the clock of the machine that runs the benches is not set (it says "
+                    f"{iso(now.utc)}), so nothing can be dated: connect it to the network, or set it"
+                ) from None
 
     def _refuse(self, request: Request, why: str) -> bytes:
         now = self.now()
