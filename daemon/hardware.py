@@ -18,6 +18,7 @@ from daemon.config import (
     MqttProbeDevice,
     MqttRelayDevice,
     OneWireDevice,
+    SimulatedDevice,
 )
 from daemon.config import Probe as ProbeConfig
 from daemon.config import Relay as RelayConfig
@@ -38,15 +39,25 @@ class Hardware:
         self.relays = relays
 
     async def start(self) -> None:
-        """Drive every relay off, then begin to read. Raises DriverError, with all relays released."""
+        """Drive every relay off, then begin to read.
+
+        Raises DriverError, a line for each relay that is not to be had; the others were driven off
+        all the same, and all are released.
+        """
+        problems: list[str] = []
         try:
             for relay in self.relays.values():
-                await relay.start()
+                try:
+                    await relay.start()
+                except DriverError as error:
+                    problems.append(str(error))
+            if problems:
+                raise DriverError("\n".join(problems))
+            for probe in self.probes.values():
+                await probe.start()
         except BaseException:
             await self.close()
             raise
-        for probe in self.probes.values():
-            await probe.start()
 
     async def close(self) -> None:
         """Drive every relay off and release it, whatever fails on the way; then stop the probes."""
@@ -74,11 +85,6 @@ def build(
     """
     shared: dict[str, Any] = {}
 
-    def link_for(place: str) -> Link:
-        if link is None:
-            raise DriverError(f"{place} is on MQTT, and no broker is at hand")
-        return link
-
     def probe(bench: str, one: ProbeConfig) -> Probe:
         device, place = one.device, f"{bench}/{one.name}"
         if isinstance(device, OneWireDevice):
@@ -96,26 +102,15 @@ def build(
             from drivers.mqtt import MqttProbe, MqttProbeSettings
 
             settings = MqttProbeSettings(device.topic, device.path, device.unit, one.offset)
-            return MqttProbe(place, settings, link_for(place), clock)
+            return MqttProbe(place, settings, _link(link, place), clock)
         if world is None:
             raise DriverError(f"{place} is simulated: run with --simulate")
         return world.room_probe(one.name) if bench == "room" else world.probe(bench, one.name)
 
     def relay(bench: str, kind: str, one: RelayConfig) -> Relay:
-        device, place = one.device, f"{bench}/{kind}"
-        if isinstance(device, GpioDevice):
-            from drivers.gpio import GpioRelay, open_factory
-
-            if "pins" not in shared:
-                shared["pins"] = open_factory(config.hardware.pins, runtime_dir)
-            return GpioRelay(place, device.pin, device.active, shared["pins"])
-        if isinstance(device, MqttRelayDevice):
-            from drivers.mqtt import MqttRelay
-
-            return MqttRelay(place, device.settings(), link_for(place))
-        if world is None:
-            raise DriverError(f"{place} is simulated: run with --simulate")
-        return world.relay(bench, kind)
+        if world is not None and isinstance(one.device, SimulatedDevice):
+            return world.relay(bench, kind)
+        return _relay(f"{bench}/{kind}", one, config, link, shared, runtime_dir)
 
     probes = {
         f"{name}/{one.name}": probe(name, one)
@@ -132,30 +127,68 @@ def build(
     return Hardware(probes, relays)
 
 
+def _relay(
+    place: str,
+    one: RelayConfig,
+    config: Config,
+    link: Link | None,
+    shared: dict[str, Any],
+    runtime_dir: Path | None,
+) -> Relay:
+    """A relay of the world's; `shared` keeps the pins, which are opened once."""
+    device = one.device
+    if isinstance(device, GpioDevice):
+        from drivers.gpio import GpioRelay, open_factory
+
+        if "pins" not in shared:
+            shared["pins"] = open_factory(config.hardware.pins, runtime_dir)
+        return GpioRelay(place, device.pin, device.active, shared["pins"])
+    if isinstance(device, MqttRelayDevice):
+        from drivers.mqtt import MqttRelay
+
+        return MqttRelay(place, device.settings(), _link(link, place))
+    raise DriverError(f"{place} is simulated: run with --simulate")
+
+
+def _link(link: Link | None, place: str) -> Link:
+    if link is None:
+        raise DriverError(f"{place} is on MQTT, and no broker is at hand")
+    return link
+
+
 async def drive_off(
     config: Config, link: Link | None, clock: Clock, runtime_dir: Path | None
-) -> list[str]:
-    """Drive every relay off, one by one, whatever fails on the way; a line for each.
+) -> list[tuple[bool, str]]:
+    """Drive every relay off, each by itself, whatever fails on the way.
 
-    Used when no daemon runs. Simulated relays have nothing to drive.
+    For each relay whether it is off as far as anybody can know, and a line that says so. A plug that
+    reports its state is waited for. Used when no daemon runs; simulated relays have nothing to drive.
     """
-    lines = []
-    for name, bench in config.bench.items():
-        for kind, one in (("lamp", bench.lamp), ("mat", bench.mat)):
-            if one is None or one.device.driver == "simulated":
-                continue
-            only = bench.model_copy(
-                update={"probes": [], "lamp": one if kind == "lamp" else None,
-                        "mat": one if kind == "mat" else None}
-            )  # fmt: skip
-            single = config.model_copy(update={"bench": {name: only}, "room": []})
-            try:
-                hardware = build(single, clock, link, runtime_dir=runtime_dir)
-                await hardware.start()
-                fault = hardware.relays[f"{name}/{kind}"].state().fault
-                with suppress(Exception):
-                    await hardware.close()
-                lines.append(f"{name}/{kind}: " + (f"not sure: {fault}" if fault else "off"))
-            except DriverError as error:
-                lines.append(f"{name}/{kind}: NOT driven off: {error}")
-    return lines
+    relays = [
+        (name, kind, one)
+        for name, bench in config.bench.items()
+        for kind, one in (("lamp", bench.lamp), ("mat", bench.mat))
+        if one is not None and one.device.driver != "simulated"
+    ]
+
+    async def off(name: str, kind: str, one: RelayConfig) -> tuple[bool, str]:
+        place = f"{name}/{kind}"
+        try:
+            relay = _relay(place, one, config, link, shared, runtime_dir)
+            await relay.start()
+        except Exception as error:  # the others are not to be left on for it
+            return False, f"{place}: NOT driven off: {error}"
+        device, state = one.device, relay.state()
+        if isinstance(device, MqttRelayDevice) and device.state_topic is not None:
+            end = clock.mono() + device.confirm_within + 1.0
+            while state.confirmed is not False and state.fault is None and clock.mono() < end:
+                await asyncio.sleep(0.05)
+                state = relay.state()
+        with suppress(Exception):
+            await relay.close()
+        if state.fault is not None:
+            return False, f"{place}: NOT off for sure: {state.fault}"
+        return True, f"{place}: off" + (", and says so itself" if state.confirmed is False else "")
+
+    shared: dict[str, Any] = {}
+    return list(await asyncio.gather(*(off(*relay) for relay in relays)))
