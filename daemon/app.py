@@ -22,12 +22,13 @@ from daemon.config import Config, ConfigError, Mqtt, load
 from daemon.hardware import build, drive_off
 from daemon.journal import Journal, JournalError
 from daemon.service import Service
-from daemon.state import Site, restore
+from daemon.state import Site
 from daemon.wire import Endpoint, Wire, WireError
 from drivers.protocols import DriverError
 from profiles.library import Library, ProfileError, load_library
 
 if TYPE_CHECKING:
+    from daemon.client import Client
     from daemon.simulated import Mirror
     from sim.world import World
 
@@ -37,6 +38,8 @@ JOURNAL = "journal.db"
 WORLD = "world.json"
 #: How often [s, real] the simulated benches are saved.
 SAVE_WORLD = 30.0
+#: What the journal may take [s] to write what is left, at the end: a disk that hangs is left to hang.
+LEAVE_LIMIT = 5.0
 
 
 def fail(problem: object) -> int:
@@ -77,40 +80,35 @@ def run(
             return fail(
                 "no configuration: name one with --config, or try --simulate, which needs none"
             )
-        if simulate:
-            from daemon.simulated import as_simulated
-
-            settings = as_simulated(settings)
-        elif settings.uses("simulated"):
+        if not simulate and settings.uses("simulated"):
             return fail(f"{config}: it names simulated devices: run it with --simulate")
-        state.mkdir(parents=True, exist_ok=True)
+        try:
+            state.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            return fail(f"{state}: the state folder cannot be made: {error.strerror}")
         asyncio.run(_run(settings, state, simulate, speed, port))
     except (ConfigError, ProfileError, DriverError, JournalError, WireError) as error:
         return fail(error)
-    except OSError as error:
-        return fail(f"{state}: {error.strerror or error}")
     return 0
 
 
 async def _run(config: Config, state: Path, simulate: bool, speed: float, port: int | None) -> None:
-    site, library = read_site(config)
-    clock: LiveClock = SystemClock()
-    boot = boot_id()
-    if simulate:
-        from daemon.simulated import saved_utc
-        from sim.clock import ScaledClock
-
-        clock = ScaledClock(speed, max(time.time(), saved_utc(state / WORLD)))
-        boot = uuid.uuid4().hex
+    site, _ = read_site(config)
     wire = Wire(config.mqtt, config.site.name, port=port)
-    journal = Journal.open(state / JOURNAL, clock.utc())
+    journal = Journal.open(state / JOURNAL, time.time())
     try:
         async with _embedded_broker(config.mqtt, wire.endpoint):
+            clock: LiveClock = SystemClock()
+            boot = boot_id()
             world = mirror = None
+            devices = config
             if simulate:
-                world, mirror = _simulation(config, site, library, journal, clock, state / WORLD)
+                from daemon.simulated import as_simulated
+
+                clock, world, mirror = _simulation(config, site, journal, speed, state / WORLD)
+                boot, devices = uuid.uuid4().hex, as_simulated(config)
             hardware = build(
-                config, clock, wire, world=world,
+                devices, clock, wire, world=world,
                 runtime_dir=Path(os.environ.get("RUNTIME_DIRECTORY", state)),
             )  # fmt: skip
             service = Service(
@@ -118,14 +116,16 @@ async def _run(config: Config, state: Path, simulate: bool, speed: float, port: 
                 boot=boot, simulated=simulate, observe=mirror,
             )  # fmt: skip
             loop = asyncio.get_running_loop()
-            for one in (signal.SIGTERM, signal.SIGINT):
-                loop.add_signal_handler(one, service.stop)
+            for one in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+                if signal.getsignal(one) is not signal.SIG_IGN:  # nohup has the last one ignored
+                    loop.add_signal_handler(one, service.stop)
             print(f"hotbed: site {site.name}, broker {wire.endpoint}, state in {state}", flush=True)
-            async with _kept(world, state / WORLD):
+            async with _kept(mirror, state / WORLD):
                 await service.run()
     finally:
-        with contextlib.suppress(JournalError):
-            await journal.close()
+        with contextlib.suppress(JournalError, TimeoutError):
+            async with asyncio.timeout(LEAVE_LIMIT):
+                await journal.close()
 
 
 @contextlib.asynccontextmanager
@@ -148,86 +148,99 @@ async def _embedded_broker(settings: Mqtt, endpoint: Endpoint) -> AsyncIterator[
 
 
 def _simulation(
-    config: Config, site: Site, library: Library, journal: Journal, clock: LiveClock, path: Path
-) -> tuple[World, Mirror]:
-    """The simulated benches, going on from where they were saved, and what mirrors people's work."""
-    from daemon.simulated import Mirror, build_world, resume_world
+    config: Config, site: Site, journal: Journal, speed: float, path: Path
+) -> tuple[LiveClock, World, Mirror]:
+    """The simulated benches, going on from where they were saved, their clock, and what mirrors
+    people's work. Time goes on from the last moment that anything remembers."""
+    from daemon.simulated import Mirror, build_world, saved_utc
+    from sim.clock import ScaledClock
 
-    world = build_world(config, start_utc=clock.utc(), clock=clock, start_mono=clock.mono())
     saved = journal.saved_state()
-    batches = {}
-    if saved is not None:
-        with contextlib.suppress(ValueError):
-            batches = dict(restore(saved.body).batches)
-    resume_world(world, path, batches, library)
-    known = {code: batch for code, batch in batches.items() if code in world.batches}
-    return world, Mirror(world, site, known)
+    latest = max(time.time(), saved_utc(path), saved.at if saved is not None else 0.0)
+    clock = ScaledClock(speed, latest)
+    world = build_world(config, start_utc=clock.utc(), clock=clock, start_mono=clock.mono())
+    mirror = Mirror(world, site)
+    mirror.resume(path)
+    return clock, world, mirror
 
 
 @contextlib.asynccontextmanager
-async def _kept(world: World | None, path: Path) -> AsyncIterator[None]:
+async def _kept(mirror: Mirror | None, path: Path) -> AsyncIterator[None]:
     """Save the simulated benches now and then, and at the end."""
-    if world is None:
+    if mirror is None:
         yield
         return
-    from daemon.simulated import save_world
+
+    def save() -> None:
+        try:
+            mirror.save(path)
+        except OSError as error:
+            log.warning("the simulated benches are not saved: %s: %s", path, error.strerror)
 
     async def now_and_then() -> None:
         while True:
             await asyncio.sleep(SAVE_WORLD)
-            save_world(world, path)
+            save()
 
     task = asyncio.create_task(now_and_then())
     try:
         yield
     finally:
         task.cancel()
-        save_world(world, path)
+        save()
 
 
 def off(path: Path) -> tuple[int, list[str]]:
     """Drive every relay of a configuration off; an exit status, and a line for each relay.
 
     A running daemon is asked to keep them off (until released with `hotbed keep BENCH RELAY auto`);
-    without one the relays are driven directly. Raises ConfigError, WireError.
+    without one the relays are driven directly. 1 when one is not off, or nobody can know. Raises
+    ConfigError.
     """
-    config = load(path)
-    lines = asyncio.run(_off(config))
-    return (1 if any("NOT" in line for line in lines) else 0), lines
+    ends = asyncio.run(_off(load(path)))
+    return (0 if all(done for done, _ in ends) else 1), [line for _, line in ends]
 
 
-async def _off(config: Config) -> list[str]:
+async def _off(config: Config) -> list[tuple[bool, str]]:
     from daemon.client import Client, NobodyAnswered
 
-    relays = [
-        (name, kind)
-        for name, bench in config.bench.items()
-        for kind in ("lamp", "mat")
-        if getattr(bench, kind) is not None
-    ]
-    with contextlib.suppress(NobodyAnswered, WireError):
+    try:
         async with Client(config.mqtt, config.site.name) as client:
-            lines = []
-            for name, kind in relays:
-                answer = await client.ask(
-                    "keep", {"bench": name, "relay": kind, "to": "off"}, by="hotbed off", timeout=3
-                )
-                text = answer.result["text"] if answer.ok and answer.result else answer.error
-                lines.append(
-                    f"{name}/{kind}: " + (f"off: {text}" if answer.ok else f"NOT off: {text}")
-                )
-            return lines
-    runtime = Path(os.environ.get("RUNTIME_DIRECTORY", "."))
+            return [
+                await _ask_off(client, name, kind)
+                for name, bench in config.bench.items()
+                for kind in ("lamp", "mat")
+                if getattr(bench, kind) is not None
+            ]
+    except (NobodyAnswered, WireError) as error:
+        log.info("no daemon is asked: %s", error)
+    clock, runtime = SystemClock(), Path(os.environ.get("RUNTIME_DIRECTORY", "."))
+    try:
+        wire = Wire(config.mqtt, config.site.name, client_id=f"hotbed-off-{uuid.uuid4().hex[:8]}")
+    except WireError as error:
+        # What hangs on pins goes off all the same.
+        return [*await drive_off(config, None, clock, runtime), (False, f"the broker: {error}")]
     if not config.uses("mqtt"):
-        return await drive_off(config, None, SystemClock(), runtime)
-    wire = Wire(config.mqtt, config.site.name, client_id=f"hotbed-off-{uuid.uuid4().hex[:8]}")
+        return await drive_off(config, None, clock, runtime)
     task = asyncio.create_task(wire.run())
     try:
         for _ in range(30):
             if wire.connected:
                 break
             await asyncio.sleep(0.1)
-        return await drive_off(config, wire, SystemClock(), runtime)
+        return await drive_off(config, wire, clock, runtime)
     finally:
         await wire.close()
         task.cancel()
+
+
+async def _ask_off(client: Client, name: str, kind: str) -> tuple[bool, str]:
+    answer = await client.ask(
+        "keep", {"bench": name, "relay": kind, "to": "off"}, by="hotbed off", timeout=3
+    )
+    if answer.ok:
+        return True, f"{name}/{kind}: off: {answer.result['text']}"
+    return False, (
+        f"{name}/{kind}: NOT off: {answer.error}; stop the daemon, which drives everything off at "
+        "its end"
+    )

@@ -11,11 +11,12 @@ import math
 from collections.abc import Mapping
 from pathlib import Path
 
+from pydantic import TypeAdapter
+
 from daemon.config import Bench, Config, MqttRelayDevice, Probe, Relay, SimulatedDevice, parse
 from daemon.simsite import SIM_PORT, SIM_SITE, SIM_ZONE
 from daemon.state import Batch, Memory, Site
 from drivers.protocols import Clock
-from profiles.library import Library
 from sim.devices import ProbeSpec
 from sim.faults import Fault
 from sim.weather import RoomTemperature
@@ -28,6 +29,8 @@ ROOM_MEAN, ROOM_SWING = 18.0, 4.0
 #: A watering [litres a tray] and its temperature [°C], when somebody logs one.
 WATER_LITRES, WATER_C = 0.4, 18.0
 CELLS_A_TRAY = 72
+
+_batches = TypeAdapter(dict[str, Batch])
 
 
 def example() -> Config:
@@ -65,7 +68,7 @@ def example() -> Config:
 
 
 def as_simulated(config: Config) -> Config:
-    """The same site with every device simulated, and the broker inside."""
+    """The same site with every device simulated; its broker stays the one it names."""
 
     def probe(one: Probe) -> Probe:
         return one.model_copy(update={"device": SimulatedDevice(driver="simulated"), "offset": 0.0})
@@ -128,12 +131,11 @@ def build_world(
 class Mirror:
     """Does in the simulated world what the requests say people did at the benches."""
 
-    def __init__(self, world: World, site: Site, known: Mapping[str, Batch] | None = None) -> None:
-        """known: batches that the world has already."""
+    def __init__(self, world: World, site: Site) -> None:
         self.world = world
         self.site = site
-        self._known: Mapping[str, Batch] = dict(known or {})
-        self._covered = self._covers(self._known)
+        self._known: Mapping[str, Batch] = {}
+        self._covered: frozenset[str] = frozenset()
 
     def __call__(self, memory: Memory) -> None:
         """Bring the world into line with the batches as they are now."""
@@ -179,6 +181,34 @@ class Mirror:
             depth_mm=max(1.0, (crop.depth_mm.low + crop.depth_mm.high) / 2),
         )
 
+    def save(self, path: Path) -> None:
+        """Keep the world's truth, and what was done in it, beside the journal, replaced whole."""
+        known = _batches.dump_python(dict(self._known), mode="json")
+        new = path.with_suffix(".new")
+        new.write_text(json.dumps({"world": self.world.save(), "known": known}))
+        new.replace(path)
+
+    def resume(self, path: Path) -> None:
+        """Let the world go on from a saved one, if there is any that can be read.
+
+        What people did since it was saved is done at the next call, for the journal has it.
+        """
+        if not path.exists():
+            return
+        crops = self.site.crops
+        try:
+            saved = json.loads(path.read_text())
+            known = _batches.validate_python(saved["known"])
+            models = {
+                code: crops[one.crop].emergence for code, one in known.items() if one.crop in crops
+            }
+            self.world.restore(saved["world"], models.get)
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            log.warning("the simulated benches begin anew: %s: %s", path, error)
+            return
+        self._known = {code: one for code, one in known.items() if code in self.world.batches}
+        self._covered = self._covers(known)
+
     def _covers(self, batches: Mapping[str, Batch]) -> frozenset[str]:
         return frozenset(batch.place for batch in batches.values() if batch.covered)
 
@@ -187,32 +217,9 @@ def _cells(batch: Batch) -> int:
     return batch.cells or max(1, round(CELLS_A_TRAY * batch.trays))
 
 
-def save_world(world: World, path: Path) -> None:
-    """Keep the world's truth beside the journal, replaced whole."""
-    new = path.with_suffix(".new")
-    new.write_text(json.dumps(world.save()))
-    new.replace(path)
-
-
-def resume_world(world: World, path: Path, batches: Mapping[str, Batch], library: Library) -> None:
-    """Let the world go on from a saved one, if there is any that can be read."""
-    if not path.exists():
-        return
-    models = {
-        code: library.crops[one.crop].emergence
-        for code, one in batches.items()
-        if one.crop in library.crops
-    }
-    try:
-        world.restore(json.loads(path.read_text()), models.get)
-    except (OSError, ValueError) as error:
-        log.warning("the simulated benches begin anew: %s: %s", path, error)
-
-
 def saved_utc(path: Path) -> float:
     """The virtual time at which a world was saved, POSIX seconds; -inf when there is none."""
     try:
-        value = json.loads(path.read_text())["utc"]
-        return float(value)
+        return float(json.loads(path.read_text())["world"]["utc"])
     except (OSError, ValueError, KeyError, TypeError):
         return -math.inf
