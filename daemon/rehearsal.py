@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -27,13 +27,14 @@ from daemon.control import instant
 from daemon.decide import Decision, decide
 from daemon.events import Event
 from daemon.requests import KINDS, RefusedError, apply
+from daemon.service import resumed
 from daemon.simulated import CELLS_A_TRAY, Mirror, build_world
-from daemon.state import DAY, HOUR, Batch, Inputs, Memory, Now, Site, dump, restore, shifted
+from daemon.state import DAY, HOUR, Batch, Inputs, Memory, Now, Site, dump, restore
 from drivers.protocols import RelayState
 from profiles.library import ProfileError
 from profiles.model import Stage, StageTargets
 from profiles.units import Units, f_from_celsius, format_temperature
-from sim.faults import Fault, FaultFileError, FaultKind, load_faults
+from sim.faults import Fault, FaultKind, load_faults
 
 #: When the grower looks in, local time.
 VISITS = (time(7, 30), time(18, 0))
@@ -46,6 +47,8 @@ SECOND_SET_DAYS = 16.0
 HARDENING_DAYS = 10.0
 #: Soil this close [°C] to the range that a bench accepts counts as kept in it.
 NEAR = 0.5
+#: What may be asked for.
+DAYS, MAX_SEED, YEARS = (1, 400), 2**32 - 1, range(2000, 2101)
 #: The default season begins so that it crosses the change to summer time.
 DEFAULT_START = date(2027, 3, 22)
 
@@ -91,7 +94,7 @@ def default_plan(site: Site, days: float) -> list[Sowing]:
         Sowing("tomato", 5, 1.0, "Hollow Lane", 2.0),
         Sowing("lettuce", 17, 0.5, "Winter Glass", 0.5),
     ]
-    return [one for one in wanted if one.day < days - 3 and one.crop in site.crops]
+    return [one for one in wanted if one.day < max(1, days - 3) and one.crop in site.crops]
 
 
 def default_faults() -> tuple[Fault, ...]:
@@ -205,14 +208,7 @@ class Rehearsal:
     def _come_back(self, mono: float) -> None:
         """The machine boots: nothing is left but what the journal kept."""
         gone = mono - (self._down_since or mono)
-        self.memory = shifted(restore(dump(self.memory)), 0.0)
-        self.memory = replace(
-            self.memory,
-            benches={
-                name: replace(one, begun=None, lamp=False, mat=False)
-                for name, one in self.memory.benches.items()
-            },
-        )
+        self.memory = resumed(restore(dump(self.memory)), by=0.0, gone=gone, booted=True)
         self.decision = None
         self._down_since = None
         self._note(
@@ -487,6 +483,11 @@ class Rehearsal:
         }
 
 
+def _within(what: str, value: float, low: float, high: float) -> None:
+    if not low <= value <= high:
+        raise ValueError(f"{what}: {value}; allowed: {low} to {high}")
+
+
 def _soil_wanted(targets: StageTargets) -> list[float | None] | None:
     if targets.soil_best is not None:
         return [targets.soil_best.low, targets.soil_best.high]
@@ -523,44 +524,58 @@ def _visits(start: float, days: float, zone: ZoneInfo) -> Any:
     yield math.inf
 
 
-def start_of(text: str | None, zone: ZoneInfo) -> float:
+def start_of(day: date | str | None, zone: ZoneInfo) -> float:
     """Local midnight of a date, POSIX seconds; DEFAULT_START when none is given. Raises ValueError."""
-    day = DEFAULT_START if text is None else date.fromisoformat(text)
+    try:
+        day = DEFAULT_START if day is None else date.fromisoformat(str(day))
+    except ValueError:
+        raise ValueError(f"--start: {day!r} is no date; allowed: YYYY-MM-DD") from None
+    if day.year not in YEARS:
+        raise ValueError(
+            f"--start: the year {day.year}; allowed: {YEARS.start} to {YEARS.stop - 1}"
+        )
     return instant(day, timedelta(), zone)
 
 
 def command(
-    days: float,
-    start: str | None,
-    config: Path | None,
-    seed: int,
-    faults: Path | None,
-    as_json: bool,
+    days: float = 56,
+    start: date | str | None = None,
+    config: Path | None = None,
+    seed: int = 0,
+    faults: Path | None = None,
+    as_json: bool = False,
 ) -> int:
-    """Rehearse a season and print its report; the exit status."""
+    """Rehearse a season and print its report; the exit status.
+
+    days: 1 to 400. start: a date, or how one is written. config: the benches of this file instead of
+    the example's. faults: a file of them. as_json: one JSON document; problems go to standard error, as without it.
+    """
     from daemon.app import fail, read_site
-    from daemon.simulated import as_simulated, example
+    from daemon.simulated import example
 
     try:
-        settings = as_simulated(load(config)) if config is not None else example()
+        _within("--days", days, *DAYS)
+        _within("--seed", seed, 0, MAX_SEED)
+        settings = load(config) if config is not None else example()
         site, _ = read_site(settings)
+        begin = start_of(start, site.zone)
         if faults is not None:
             trouble = tuple(load_faults(faults))
         else:
             trouble = default_faults() if config is None else ()
-        begin = start_of(start, site.zone)
-        season = Rehearsal(
-            settings,
-            site,
-            start=begin,
-            days=days,
-            seed=seed,
-            faults=trouble,
-            plan=default_plan(site, days),
-        )
-    except (ConfigError, ProfileError, FaultFileError) as error:
-        return fail(error)
-    except ValueError as error:
+        try:
+            season = Rehearsal(
+                settings,
+                site,
+                start=begin,
+                days=days,
+                seed=seed,
+                faults=trouble,
+                plan=default_plan(site, days),
+            )
+        except ValueError as error:  # a fault at what is not there
+            raise ValueError(f"{faults}: {error}") from None
+    except (ConfigError, ProfileError, ValueError) as error:
         return fail(error)
     with Progress(
         *Progress.get_default_columns(), console=Console(stderr=True), transient=True
@@ -569,7 +584,7 @@ def command(
         season.run(lambda part: bar.update(task, completed=part))
     report = season.report()
     if as_json:
-        print(json.dumps(report, indent=1, ensure_ascii=False))
+        print(json.dumps({"ok": True, "result": report}, indent=1, ensure_ascii=False))
     else:
         show(report, Console(), site.units)
     return 0
