@@ -1,0 +1,376 @@
+"""What a grower reads: the right words, at 80 columns, without colour, whatever was written."""
+
+from __future__ import annotations
+
+import io
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.console import Console, RenderableType
+
+from daemon import screens
+from daemon.check import Finding
+from daemon.events import Event
+from daemon.messages import AlarmMessage
+from daemon.screens import Picture, View, plain
+from drivers.protocols import Quality
+from profiles.library import load_library
+from profiles.model import Stage
+from profiles.units import Units
+
+BERLIN = ZoneInfo("Europe/Berlin")
+AT = "2027-03-14T07:31:00Z"
+NOW = datetime.fromisoformat(AT).timestamp()
+
+
+def printed(renderable: RenderableType, width: int = 80) -> str:
+    out = io.StringIO()
+    Console(file=out, width=width, highlight=False, markup=False, emoji=False).print(renderable)
+    lines = [line.rstrip() for line in out.getvalue().splitlines()]
+    assert max((len(line) for line in lines), default=0) <= width
+    return "\n".join(lines)
+
+
+def flat(text: str) -> str:
+    """The text with its line breaks taken out, so that a phrase is found wherever it wraps."""
+    return " ".join(text.split())
+
+
+def bench(name: str = "upper", **changes: Any) -> dict[str, Any]:
+    content: dict[str, Any] = {
+        "schema": 1,
+        "at": AT,
+        "bench": name,
+        "title": "Growing shelf",
+        "trays": 4.0,
+        "trays_taken": 1.5,
+        "soil": 20.5,
+        "air": 19.0,
+        "room": 17.5,
+        "readings": [
+            {"probe": "front", "measures": "soil", "celsius": 20.5, "quality": "ok"},
+            {"probe": "air", "measures": "air", "celsius": 19.0, "quality": "ok"},
+        ],
+        "aim": {
+            "soil": 22.0,
+            "soil_range": {"low": 18.0, "high": 24.0},
+            "ceiling": 27.0,
+            "light_hours": 14.0,
+            "air_day": {"low": 16.0, "high": 20.0},
+            "air_night": {"low": 7.0, "high": 13.0},
+            "dli": None,
+        },
+        "lamp": relay(True, "in its 14 h of light, for LET1", hours_today=2.5, turns=False),
+        "mat": relay(True, "soil 20.5 °C, aiming for 22.0 °C", hours_today=1.25),
+        "safety_stops": [],
+        "conflicts": [],
+        "batches": ["LET1"],
+        "covered": False,
+    }
+    return content | changes
+
+
+def relay(on: bool, why: str, *, turns: bool | None = None, **changes: Any) -> dict[str, Any]:
+    return {
+        "on": on,
+        "confirmed": None,
+        "why": why,
+        "kept": None,
+        "kept_by": None,
+        "hours_today": 0.0,
+        "next": None if turns is None else {"on": turns, "at": "2027-03-14T19:00:00Z"},
+    } | changes
+
+
+def batch(code: str = "LET1", **changes: Any) -> dict[str, Any]:
+    content: dict[str, Any] = {
+        "schema": 1,
+        "at": AT,
+        "batch": code,
+        "crop": "lettuce",
+        "title": "Lettuce",
+        "variety": "Joss's green",
+        "lot": "",
+        "year": None,
+        "treatment": "",
+        "place": "upper",
+        "stage": "germination",
+        "since": "2027-03-10T09:00:00Z",
+        "sown_at": "2027-03-10T09:00:00Z",
+        "days": 3.94,
+        "trays": 0.5,
+        "cells": 36,
+        "covered": True,
+        "parent": None,
+        "revision": 3,
+        "emergence_percent": 62.4,
+        "expected": {
+            "early": "2027-03-14T10:00:00Z",
+            "table": "2027-03-15T10:00:00Z",
+            "late": "2027-03-17T23:30:00Z",
+        },
+        "counts": [],
+        "next": ["Evenly moist, never soaked."],
+    }
+    return content | changes
+
+
+def alarm(key: str = "no-soil-reading.upper", **changes: Any) -> dict[str, Any]:
+    content: dict[str, Any] = {
+        "schema": 1,
+        "at": AT,
+        "alarm": key,
+        "kind": key.split(".")[0],
+        "priority": "high",
+        "title": "no good soil reading",
+        "state": "active",
+        "cause": "upper: front is not there",
+        "consequence": "The mat stays off: warm seed cools to the room.",
+        "action": "Check the probe's plug and cable.",
+        "bench": "upper",
+        "batch": None,
+        "raised_at": "2027-03-14T07:12:00Z",
+        "acknowledged_by": None,
+        "needs_reset": False,
+    }
+    return content | changes
+
+
+def status(
+    kept: dict[str, Any], units: Units = "C", now: float = NOW, online: str | None = "online"
+) -> str:
+    if online is not None:
+        kept = kept | {"availability": {"state": online}}
+    view = View(BERLIN, units)
+    return printed(screens.status("alder-lane", Picture.of(kept), view, now))
+
+
+def test_a_bench_says_what_is_what_was_aimed_for_and_what_each_relay_does_and_why() -> None:
+    said = flat(status({"bench/upper": bench()}))
+    assert "alder-lane Sunday 14 March, 08:31" in said
+    assert "upper Growing shelf (1.5 of 4 trays taken)" in said
+    assert "soil 20.5 °C, aiming for 22.0 °C (accepted: 18.0 to 24.0 °C)" in said
+    assert "air 19.0 °C, wanted by day 16.0 to 20.0 °C" in said
+    assert "room 17.5 °C" in said
+    assert "lamp on: in its 14 h of light, for LET1; 2.5 h of light so far today; next off" in said
+    assert "next off 20:00" in said  # 19:00 UTC in Berlin's winter
+    assert "mat on: soil 20.5 °C, aiming for 22.0 °C; 1.2 h on today" in said
+
+
+def test_by_night_the_air_is_judged_by_what_is_wanted_at_night() -> None:
+    dark = bench(lamp=relay(False, "night, after 14 h of light"))
+    assert "wanted by night 7.0 to 13.0 °C" in flat(status({"bench/upper": dark}))
+
+
+def test_temperatures_are_in_the_units_of_the_person_who_reads() -> None:
+    said = flat(status({"bench/upper": bench()}, "F"))
+    assert "soil 68.9 °F, aiming for 71.6 °F (accepted: 64.4 to 75.2 °F)" in said
+
+
+def test_what_no_probe_measures_is_said_so_and_a_lost_one_otherwise() -> None:
+    soil_only = [{"probe": "front", "measures": "soil", "celsius": None, "quality": "crc"}]
+    said = flat(status({"bench/upper": bench(readings=soil_only, soil=None, air=None, room=None)}))
+    assert "air not measured" in said
+    assert "soil no good reading, aiming for" in said
+    assert "probes front fails its check sum" in said
+    assert "room" not in said
+
+
+@pytest.mark.parametrize("quality", list(Quality))
+def test_every_quality_of_a_reading_has_words(quality: Quality) -> None:
+    assert screens.QUALITY[quality]
+
+
+def test_safety_stops_conflicts_covers_and_overrides_are_told() -> None:
+    held = bench(
+        safety_stops=["mat: soil over the limit of 35.0 °C"],
+        conflicts=["PEP1 wants soil of 20.0 °C or more"],
+        covered=True,
+        mat=relay(False, "safety stop: soil over the limit", kept="on", kept_by="Marit"),
+        lamp=relay(True, "kept on by Joss", kept="on", kept_by="Joss", confirmed=False),
+    )
+    said = flat(status({"bench/upper": held}))
+    assert "safety stop: mat: soil over the limit of 35.0 °C" in said
+    assert "conflict PEP1 wants soil" in said
+    assert "cover on" in said
+    assert "(Marit keeps it on)" in said
+    assert said.count("kept on by Joss") == 1
+    assert "Joss keeps" not in said
+    assert "it reports off itself" in said
+
+
+def test_a_germinating_batch_says_how_far_it_is_and_when_it_is_expected() -> None:
+    said = flat(status({"bench/upper": bench(), "batch/LET1": batch()}))
+    assert "LET1 Lettuce 'Joss's green': 0.5 tray, 36 cells" in said
+    assert "germination since 10 Mar, 3 days after sowing, covered" in said
+    # The late edge is past midnight by the site's clock.
+    assert "62 % of the warmth it needs; expected 14 Mar to 18 Mar, by the table 15 Mar" in said
+    assert "next Evenly moist, never soaked." in said
+
+
+def test_once_seedlings_are_counted_nobody_is_told_when_to_expect_them() -> None:
+    counts = [{"at": AT, "up": 30, "of": 36, "by": "Marit"}]
+    said = flat(status({"bench/upper": bench(), "batch/LET1": batch(counts=counts)}))
+    assert "counted 30 of 36 up, 14 Mar, by Marit" in said
+    assert "expected" not in said
+
+
+def test_without_a_soil_temperature_there_is_no_date() -> None:
+    nowhere = batch(place="porch", expected=None, emergence_percent=None)
+    said = flat(status({"bench/upper": bench(), "batch/LET1": nowhere}))
+    assert "porch, without heat or lamps LET1" in said
+    assert "no date" in said
+
+
+def test_alarms_come_first_the_most_urgent_on_top_and_snoozed_ones_last() -> None:
+    kept = {
+        "bench/upper": bench(),
+        "alarm/a": alarm("emergence-overdue.LET1", priority="low", title="nothing is up"),
+        "alarm/b": alarm(),
+        "alarm/c": alarm("soil-over-limit.upper", priority="critical", title="soil over the limit"),
+        "alarm/d": alarm("probe-lost.x", priority="critical", title="silent one", state="shelved"),
+    }
+    said = flat(status(kept))
+    order = ["CRITICAL soil over", "HIGH no good soil", "LOW nothing is up", "CRITICAL silent one"]
+    places = [said.index(one) for one in [*order, "Growing shelf"]]
+    assert places == sorted(places)
+    assert "silent one since 08:12, snoozed" in said
+    assert "what upper: front is not there" in said
+    assert "if not The mat stays off" in said
+    assert "do Check the probe's plug and cable." in said
+    assert "hotbed alarms ack no-soil-reading.upper" in said
+
+
+@pytest.mark.parametrize(
+    ("state", "reset", "said", "unsaid"),
+    [
+        ("active", True, "alarms reset", "alarms ack"),
+        ("acknowledged", False, "seen by Joss", "alarms ack"),
+        ("returned", False, "returned to normal", "if not"),
+    ],
+)
+def test_an_alarm_says_what_is_left_to_do_in_its_state(
+    state: str, reset: bool, said: str, unsaid: str
+) -> None:
+    one = AlarmMessage.model_validate(
+        alarm(state=state, needs_reset=reset, acknowledged_by="Joss" if "seen" in said else None)
+    )
+    text = printed(screens.alarms([one], View(BERLIN), NOW))
+    assert said in text
+    assert unsaid not in text
+
+
+def test_no_alarms_is_said() -> None:
+    assert printed(screens.alarms([], View(BERLIN), NOW)) == "No alarms."
+
+
+def test_a_daemon_that_is_gone_leaves_its_last_known_state_with_its_age() -> None:
+    said = flat(status({"bench/upper": bench()}, now=NOW + 2 * 3600 + 60, online="offline"))
+    assert "not running: this is its last known state, 2 hours old." in said
+    assert "20.5 °C" in said
+
+
+def test_a_daemon_that_says_nothing_new_is_told_from_one_that_does() -> None:
+    assert "No news from the daemon: this is 10 minutes old." in status(
+        {"bench/upper": bench()}, now=NOW + 600
+    )
+    for now in (NOW + 60, NOW - 86400):  # the simulator's clock may be days ahead
+        assert "old" not in status({"bench/upper": bench()}, now=now)
+
+
+def test_a_message_of_another_version_is_named_and_the_rest_shown() -> None:
+    said = flat(status({"bench/upper": bench(), "bench/lower": bench("lower", schema=2)}))
+    assert "bench/lower can't be read by this version of hotbed" in said
+    assert "Growing shelf" in said
+
+
+def test_an_empty_site_says_how_to_begin() -> None:
+    assert "hotbed sow lettuce --bench upper" in status({"bench/upper": bench()})
+
+
+def test_what_people_wrote_is_shown_as_it_is_and_commands_no_terminal() -> None:
+    odd = batch(variety="[red]:smile: \x1b[31mbad\x07\nline")
+    text = status({"bench/upper": bench(), "batch/LET1": odd})
+    assert "[red]:smile:" in text
+    assert "\x1b" not in text
+    assert "\x07" not in text
+
+
+@given(st.text(max_size=80))
+def test_plain_text_is_one_printable_line(text: str) -> None:
+    assert plain(text).isprintable()
+    assert len(plain(text)) == len(text)
+
+
+def test_history_names_the_day_once_and_who_did_it() -> None:
+    events = [
+        Event(NOW - 86400, "record", "LET1: watered", by="Joss"),
+        Event(NOW, "stage", "LET1: germination to seedling", by="Marit"),
+        Event(NOW + 60, "keep", "upper: the lamp is kept off by Marit", by="Marit"),
+    ]
+    lines = printed(screens.history(events, View(BERLIN))).splitlines()
+    assert [line.split() for line in lines] == [
+        ["Sat", "13", "Mar", "2027"],
+        ["08:31", "LET1:", "watered,", "Joss"],
+        ["Sun", "14", "Mar", "2027"],
+        ["08:31", "LET1:", "germination", "to", "seedling,", "Marit"],
+        ["08:32", *["upper:", "the", "lamp", "is", "kept", "off", "by", "Marit"]],
+    ]
+
+
+def test_findings_are_marked_and_counted_also_where_there_are_only_plain_letters() -> None:
+    found = [
+        Finding("crops", "fine", "5 known"),
+        Finding("wiring", "caution", "look", "Look again."),
+        Finding("bench.lower.mat", "problem", "broken", "Mend it."),
+        Finding("room.wall", "problem", "gone"),
+    ]
+    assert printed(screens.findings(found)).splitlines() == [
+        "✓ crops: 5 known",
+        "! wiring: look",
+        "  Look again.",
+        "✗ bench.lower.mat: broken",
+        "  Mend it.",
+        "✗ room.wall: gone",
+        "",
+        "2 problems and 1 caution.",
+    ]
+    assert printed(screens.findings(found, ascii_only=True)).isascii()
+    assert printed(screens.findings(found[:1])).endswith("All is well.")
+
+
+def test_a_crop_s_sheet_has_every_figure_of_every_stage_with_its_source() -> None:
+    library = load_library()
+    for crop in library.crops.values():
+        text = printed(screens.crop_sheet(crop, library, View(None)))
+        sheet, _, books = text.partition("\nSources\n")
+        for stage in Stage:
+            assert f"\n{stage.value}\n" in sheet
+            targets = crop.stages[stage]
+            assert f"{targets.soil_ceiling_c.value:.1f} °C" in sheet
+            for note in (targets.feed, targets.water):
+                assert note.text.split()[0] in sheet
+        for key in {crop.depth_mm.source, crop.emergence_source}:
+            assert key in books
+            assert library.sources[key].citation.split()[0] in books
+
+
+def test_a_crop_s_sheet_cites_what_its_notes_name_and_nothing_it_does_not_use() -> None:
+    library = load_library()
+    text = printed(screens.crop_sheet(library.crop("pepper"), library, View(None)))
+    _, _, books = text.partition("\nSources\n")
+    assert "msu-extension-dli" in books  # named in a note only
+    assert "\n  own " not in books
+
+
+def test_crops_are_listed_a_line_each_with_what_the_seed_likes() -> None:
+    library = load_library()
+    text = printed(screens.crops(library, View(None, "F")))
+    for name in library.crops:
+        assert f"\n{name} " in text
+    assert "soil °F" in text
+    assert "80.6 to 86.0" in text  # pepper, 27 to 30 °C
