@@ -17,8 +17,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
-from math import atan, ceil, hypot, isfinite, pi
+from math import atan, ceil, hypot, pi
 from statistics import linear_regression
+
+from profiles.bounds import check, check_over_0, check_whole
 
 _MOL_PER_UMOL_HOUR = 3600 / 1e6
 #: Lumens a square foot to lux: the international foot is 0.3048 m.
@@ -143,7 +145,7 @@ def ppfd_from_lux(lux: float, kind: LightKind) -> PpfdReading:
     Raises ValueError for a negative reading, and for red and blue lamps: a lux meter sees green,
     and gives next to nothing for light that a plant uses well.
     """
-    _check("reading", lux, 0, 200_000, "lux")
+    check("reading", lux, 0, 200_000, "lux")
     basis = LUX_PER_PPFD.get(kind)
     if basis is None:
         known = ", ".join(LUX_PER_PPFD)
@@ -156,7 +158,7 @@ def ppfd_from_lux(lux: float, kind: LightKind) -> PpfdReading:
 
 def ppfd_from_footcandles(footcandles: float, kind: LightKind) -> PpfdReading:
     """PPFD from a reading in foot-candles; see `ppfd_from_lux`."""
-    _check("reading", footcandles, 0, 200_000 / LUX_PER_FOOTCANDLE, "foot-candles")
+    check("reading", footcandles, 0, 200_000 / LUX_PER_FOOTCANDLE, "foot-candles")
     return ppfd_from_lux(footcandles * LUX_PER_FOOTCANDLE, kind)
 
 
@@ -181,12 +183,11 @@ class Tubes:
     closest_m: float = 0.05
 
     def __post_init__(self) -> None:
-        if not (isinstance(self.count, int) and 1 <= self.count <= 24):
-            raise ValueError(f"number of tubes is {self.count}; allowed: whole, 1 to 24")
-        _check("length of a tube", self.length_m, 0.1, 5, "m")
+        check_whole("number of tubes", self.count, 1, 24)
+        check("length of a tube", self.length_m, 0.1, 5, "m")
         if self.count > 1:
-            _check("spacing of the tubes", self.spacing_m, 0.01, 2, "m")
-        _check("closest distance", self.closest_m, 0.02, 2, "m")
+            check("spacing of the tubes", self.spacing_m, 0.01, 2, "m")
+        check("closest distance", self.closest_m, 0.02, 2, "m")
 
     def factor(self, height_m: float, along_m: float = 0.0, across_m: float = 0.0) -> float:
         """PPFD at a level point for 1 µmol s-1 m-1 sr-1 of each tube square to its axis, in 1/m.
@@ -225,9 +226,9 @@ class Panel:
     closest_m: float = 0.2
 
     def __post_init__(self) -> None:
-        _check("length of the panel", self.length_m, 0.05, 5, "m")
-        _check("width of the panel", self.width_m, 0.01, 5, "m")
-        _check("closest distance", self.closest_m, 0.02, 2, "m")
+        check("length of the panel", self.length_m, 0.05, 5, "m")
+        check("width of the panel", self.width_m, 0.01, 5, "m")
+        check("closest distance", self.closest_m, 0.02, 2, "m")
 
     def factor(self, height_m: float, along_m: float = 0.0, across_m: float = 0.0) -> float:
         """PPFD at a level point over the PPFD close against the panel: the configuration factor of
@@ -268,10 +269,10 @@ class Bed:
     across_m: float = 0.0
 
     def __post_init__(self) -> None:
-        _check("length of the bed", self.length_m, 0.05, 5, "m")
-        _check("width of the bed", self.width_m, 0.05, 5, "m")
-        _check("offset along the lamp", self.along_m, -5, 5, "m")
-        _check("offset across the lamp", self.across_m, -5, 5, "m")
+        check("length of the bed", self.length_m, 0.05, 5, "m")
+        check("width of the bed", self.width_m, 0.05, 5, "m")
+        check("offset along the lamp", self.along_m, -5, 5, "m")
+        check("offset across the lamp", self.across_m, -5, 5, "m")
 
     def points(self) -> list[tuple[float, float]]:
         """(along, across) [m] of an even grid, at most 46 mm apart: the cells of a tray of 72."""
@@ -312,14 +313,14 @@ class Lamp:
     strength: float
 
     def __post_init__(self) -> None:
-        _over_0("strength of the lamp", self.strength, "µmol m-2 s-1")
+        check_over_0("strength of the lamp", self.strength, "µmol m-2 s-1")
 
     def ppfd(self, height_m: float, along_m: float = 0.0, across_m: float = 0.0) -> float:
         """PPFD [µmol m-2 s-1] at `height_m` below the lamp, off its middle by the other two [m].
 
         Raises ValueError for a height outside 0.02 to 5 m.
         """
-        _check("height of the lamp", height_m, 0.02, 5, "m")
+        check("height of the lamp", height_m, 0.02, 5, "m")
         return self.strength * self.fixture.factor(height_m, along_m, across_m)
 
     def over(self, bed: Bed, height_m: float) -> BedLight:
@@ -383,8 +384,8 @@ def height_for_dli(
     DLI not over 0, hours outside 0 to 24, or a `highest_m` not over the closest distance, up to 5 m.
     """
     closest = lamp.fixture.closest_m
-    _check("highest place of the lamp", highest_m, closest, 5, "m")
-    _over_0("DLI", dli, "mol m-2 d-1")
+    check("highest place of the lamp", highest_m, closest, 5, "m")
+    check_over_0("DLI", dli, "mol m-2 d-1")
     wanted = ppfd_for_dli(dli, hours)
 
     def mean(height_m: float) -> float:
@@ -427,9 +428,9 @@ def lamp_hours(
     longest gives less, that and a `problem`. Raises ValueError for a DLI not over 0, a height
     outside 0.02 to 5 m, or hours out of order or outside 0 to 24.
     """
-    _over_0("DLI", dli, "mol m-2 d-1")
-    _check("longest day", longest_h, 0, 24, "h")
-    _check("shortest day", shortest_h, 0, longest_h, "h")
+    check_over_0("DLI", dli, "mol m-2 d-1")
+    check("longest day", longest_h, 0, 24, "h")
+    check("shortest day", shortest_h, 0, longest_h, "h")
     needed = hours_for_dli(dli, lamp.over(bed, height_m).mean)
     if needed > longest_h:
         return _setting(
@@ -506,12 +507,12 @@ def next_raise(
     """
     if not records:
         raise ValueError("no plant height is recorded; allowed: one record or more")
-    _check("height of the lamp", lamp_m, 0.02, 5, "m")
-    _check("gap to the lamp", gap_m, 0.02, 2, "m")
+    check("height of the lamp", lamp_m, 0.02, 5, "m")
+    check("gap to the lamp", gap_m, 0.02, 2, "m")
     least = 0.75 * gap_m if least_gap_m is None else least_gap_m
-    _check("least gap to the lamp", least, 0, gap_m, "m")
+    check("least gap to the lamp", least, 0, gap_m, "m")
     for day, height in records:
-        _check(f"plant height on {day}", height, 0, 5, "m")
+        check(f"plant height on {day}", height, 0, 5, "m")
         if day > on:
             raise ValueError(f"a plant height is recorded on {day}; allowed: up to {on}")
     records = sorted(records)
@@ -533,13 +534,3 @@ def next_raise(
             due = on + timedelta(days)
             height_due = height_on + growth * days
     return LampRaise(lamp_m - height_on, growth, due, height_due + gap_m)
-
-
-def _check(what: str, value: float, low: float, high: float, unit: str) -> None:
-    if not (isfinite(value) and low <= value <= high):
-        raise ValueError(f"{what} is {value:g} {unit}; allowed: {low:g} to {high:g}")
-
-
-def _over_0(what: str, value: float, unit: str) -> None:
-    if not (isfinite(value) and value > 0):
-        raise ValueError(f"{what} is {value:g} {unit}; allowed: over 0")

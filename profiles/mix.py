@@ -14,10 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, isfinite, pi, sqrt
 
-
-def _check(what: str, value: float, low: float, high: float, unit: str) -> None:
-    if not (isfinite(value) and low <= value <= high):
-        raise ValueError(f"{what} is {value:g} {unit}; allowed: {low:g} to {high:g}")
+from profiles.bounds import check, check_whole
 
 
 #: A tray of "10 x 20 inch" measures about 11 x 21 inch at its rim [mm] (common practice, no source).
@@ -48,9 +45,8 @@ class Container:
     open_tray: bool = False
 
     def __post_init__(self) -> None:
-        if not (isinstance(self.per_tray, int) and 1 <= self.per_tray <= 1000):
-            raise ValueError(f"{self.name} per tray is {self.per_tray}; allowed: whole, 1 to 1000")
-        _check(f"volume of a {self.name}", self.volume_l, 0.001, 50, "l")
+        check_whole(f"number of {self.name} per tray", self.per_tray, 1, 1000)
+        check(f"volume of a {self.name}", self.volume_l, 0.001, 50, "l")
 
 
 def cells(count: int, top_mm: float, bottom_mm: float, depth_mm: float) -> Container:
@@ -76,8 +72,8 @@ def pot(
 
     across_mm: at the rim, outside. depth_mm: inside. taper: width at the bottom over that at the top.
     """
-    _check(f"width of a {name}", across_mm, 20, min(TRAY_MM), "mm")
-    _check(f"taper of a {name}", taper, 0.3, 1, "of the top")
+    check(f"width of a {name}", across_mm, 20, min(TRAY_MM), "mm")
+    check(f"taper of a {name}", taper, 0.3, 1, "of the top")
     inside = across_mm - 4.0  # two walls of 2 mm
     volume = _tapered_l(inside, taper * inside, depth_mm, inside, taper * inside)
     length, width = TRAY_MM
@@ -105,7 +101,7 @@ def _tapered_l(
     top_mm: float, bottom_mm: float, depth_mm: float, top_2_mm: float, bottom_2_mm: float
 ) -> float:
     """Litres of a frustum: depth / 3 x (A + B + the root of A B)."""
-    _check("depth", depth_mm, 10, 300, "mm")
+    check("depth", depth_mm, 10, 300, "mm")
     if not 0 < bottom_mm <= top_mm:
         raise ValueError(
             f"width at the bottom is {bottom_mm:g} mm; allowed: over 0, up to {top_mm:g}"
@@ -143,10 +139,7 @@ class Filling:
     plug: Container | None = None
 
     def __post_init__(self) -> None:
-        if not (isinstance(self.count, int) and 0 <= self.count <= 1_000_000):
-            raise ValueError(
-                f"count of {self.container.name} is {self.count}; allowed: whole, 0 to 1000000"
-            )
+        check_whole(f"number of {self.container.name}", self.count, 0, 1_000_000)
         if self.plug is not None and self.plug.volume_l >= self.container.volume_l:
             raise ValueError(
                 f"a plug of {self.plug.name} ({self.plug.volume_l:.3g} l) does not fit "
@@ -183,8 +176,8 @@ class Recipe:
         for name in names:
             if names.count(name) > 1:
                 raise ValueError(f"{name} is in the recipe twice; allowed: once")
-        _check("shrinkage", self.shrinkage, 0, 0.5, "of the parts")
-        _check("settling", self.settling, 0, 0.5, "of the loose mix")
+        check("shrinkage", self.shrinkage, 0, 0.5, "of the parts")
+        check("settling", self.settling, 0, 0.5, "of the loose mix")
 
 
 #: Common practice, no source.
@@ -239,7 +232,7 @@ def mix_for(
     Raises ValueError for a fill or bag sizes that are out of range, or sizes of something that is
     not in the recipe.
     """
-    _check("fill", fill, 0.3, 1, "of the brim")
+    check("fill", fill, 0.3, 1, "of the brim")
     sizes = dict(bag_sizes or {})
     known = [name for name, _ in recipe.parts]
     for name in sizes:
@@ -261,7 +254,7 @@ def _bags(name: str, litres: float, sizes: Sequence[float]) -> tuple[tuple[float
     if not 1 <= len(sizes) <= 4:
         raise ValueError(f"{name} has {len(sizes)} bag sizes; allowed: 1 to 4")
     for size in sizes:
-        _check(f"bag of {name}", size, 1, 2000, "l")
+        check(f"bag of {name}", size, 1, 2000, "l")
     # A hair of rounding is no reason for another bag.
     return tuple(
         (size, count) for size, count in _filled(litres * (1 - 1e-9), sorted(set(sizes))) if count

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import cos, exp, fsum, isfinite, lgamma, log, log1p, pi, sin
+from math import cos, exp, fsum, lgamma, log, log1p, pi, sin
 from statistics import NormalDist
+
+from profiles.bounds import check, check_whole
 
 _NORMAL = NormalDist()
 #: The share of a good new lot that comes up, from which years of storage are counted.
@@ -37,7 +39,7 @@ class Germination:
     basis: str
 
     def __post_init__(self) -> None:
-        _check("germination", self.share, 0, 1, "")
+        check("germination", self.share, 0, 1)
 
 
 def germination_by_packet(
@@ -57,7 +59,7 @@ def germination_by_packet(
     """
     if not 0 < percent <= 100:
         raise ValueError(f"germination is {percent:g} %; allowed: over 0, up to 100")
-    _check("age of the seed", age_years, 0, 50, "years")
+    check("age of the seed", age_years, 0, 50, "years")
     share = percent / 100
     if age_years == 0:
         return Germination(share, None, None, f"packet: {percent:g} %")
@@ -66,7 +68,7 @@ def germination_by_packet(
             f"the seed is {age_years:g} years old, and how long it keeps is not known; "
             f"give its longevity or a germination test"
         )
-    _check("longevity of the seed", longevity_years, 0.5, 50, "years")
+    check("longevity of the seed", longevity_years, 0.5, 50, "years")
     # A packet's "100 %" is rounded: no lot is without a dead seed.
     probit = _NORMAL.inv_cdf(min(share, 0.995))
     lost = _NORMAL.inv_cdf(_GOOD_LOT) * age_years / longevity_years
@@ -85,10 +87,8 @@ def germination_by_test(sprouted: int, sown: int) -> Germination:
     The share is the mean of what the test leaves probable, that of a beta distribution with half a
     seed added to each count (Jeffreys' prior). Raises ValueError for counts that cannot be.
     """
-    if not (isinstance(sown, int) and 1 <= sown <= 10_000):
-        raise ValueError(f"seeds tested are {sown}; allowed: whole, 1 to 10000")
-    if not (isinstance(sprouted, int) and 0 <= sprouted <= sown):
-        raise ValueError(f"seeds sprouted are {sprouted}; allowed: whole, 0 to {sown}")
+    check_whole("number of seeds tested", sown, 1, 10_000)
+    check_whole("number of seeds sprouted", sprouted, 0, sown)
     return Germination(
         (sprouted + 0.5) / (sown + 1),
         clopper_pearson(sprouted, sown),
@@ -166,11 +166,9 @@ def places_for(
 
     Raises ValueError for arguments that are out of range, or seed too poor to be sown at all.
     """
-    if not (isinstance(stand, int) and 1 <= stand <= 10_000):
-        raise ValueError(f"seedlings wanted are {stand}; allowed: whole, 1 to 10000")
-    if not (isinstance(seeds_per_place, int) and 1 <= seeds_per_place <= 12):
-        raise ValueError(f"seeds per cell are {seeds_per_place}; allowed: whole, 1 to 12")
-    _check("assurance", assurance, 0.5, 0.999, "")
+    check_whole("number of seedlings wanted", stand, 1, 10_000)
+    check_whole("number of seeds per cell", seeds_per_place, 1, 12)
+    check("assurance", assurance, 0.5, 0.999)
 
     def enough(places: int) -> bool:
         return chance_of_stand(stand, places, germination, seeds_per_place) >= assurance
@@ -216,9 +214,3 @@ def _crossing(passed: Callable[[float], bool]) -> float:
         middle = (low + high) / 2
         low, high = (low, middle) if passed(middle) else (middle, high)
     return (low + high) / 2
-
-
-def _check(what: str, value: float, low: float, high: float, unit: str) -> None:
-    if not (isfinite(value) and low <= value <= high):
-        shown = f"{value:g} {unit}".rstrip()
-        raise ValueError(f"{what} is {shown}; allowed: {low:g} to {high:g}")

@@ -152,7 +152,7 @@ def test_what_is_out_of_range_is_refused_with_name_value_and_range() -> None:
         Recipe(())
     with pytest.raises(ValueError, match=r"shrinkage is 15 of the parts; allowed: 0 to 0.5"):
         Recipe(COMPOST_MIX.parts, shrinkage=15)
-    with pytest.raises(ValueError, match=r"count of cells-72 is -1; allowed: whole, 0 to"):
+    with pytest.raises(ValueError, match=r"number of cells-72 is -1; allowed: whole, 0 to"):
         Filling(CELL, -1)
     with pytest.raises(ValueError, match=r"plug of pot-9cm .* does not fit cells-72"):
         Filling(CELL, 1, POT)
@@ -162,5 +162,5 @@ def test_what_is_out_of_range_is_refused_with_name_value_and_range() -> None:
         open_tray(1)
     with pytest.raises(ValueError, match=r"at the bottom is 50 mm; allowed: over 0, up to 40"):
         cells(72, 40, 50, 57)
-    with pytest.raises(ValueError, match=r"p per tray is 0; allowed: whole, 1 to 1000"):
+    with pytest.raises(ValueError, match=r"number of p per tray is 0; allowed: whole, 1 to 1000"):
         Container("p", "pot", 0, 1)

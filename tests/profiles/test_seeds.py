@@ -112,14 +112,20 @@ def test_what_is_out_of_range_is_refused_with_name_value_and_range() -> None:
         germination_by_packet(90, 3)
     with pytest.raises(ValueError, match=r"longevity of the seed is 0 years; allowed: 0.5 to 50"):
         germination_by_packet(90, 3, 0)
-    with pytest.raises(ValueError, match=r"seeds tested are 0; allowed: whole, 1 to 10000"):
+    with pytest.raises(
+        ValueError, match=r"number of seeds tested is 0; allowed: whole, 1 to 10000"
+    ):
         germination_by_test(0, 0)
-    with pytest.raises(ValueError, match=r"seeds sprouted are 11; allowed: whole, 0 to 10"):
+    with pytest.raises(
+        ValueError, match=r"number of seeds sprouted is 11; allowed: whole, 0 to 10"
+    ):
         germination_by_test(11, 10)
     good = germination_by_packet(90)
-    with pytest.raises(ValueError, match=r"seedlings wanted are 0; allowed: whole, 1 to 10000"):
+    with pytest.raises(
+        ValueError, match=r"number of seedlings wanted is 0; allowed: whole, 1 to 10000"
+    ):
         places_for(0, good)
     with pytest.raises(ValueError, match=r"assurance is 1; allowed: 0.5 to 0.999"):
         places_for(10, good, assurance=1)
-    with pytest.raises(ValueError, match=r"seeds per cell are 0; allowed: whole, 1 to 12"):
+    with pytest.raises(ValueError, match=r"number of seeds per cell is 0; allowed: whole, 1 to 12"):
         places_for(10, good, seeds_per_place=0)
