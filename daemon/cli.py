@@ -46,6 +46,8 @@ CONFIGS = (Path("hotbed.toml"), Path("/etc/hotbed/hotbed.toml"))
 STATE = Path("/var/lib/hotbed")
 #: Seconds within which completion gives up on a broker.
 COMPLETE_LIMIT = 1.5
+#: How often [1/s] the live picture is drawn anew, and the pause [s] before a lost broker is tried again.
+REFRESH, RECONNECT = 2.0, 2.0
 #: Kinds of event that `log` leaves out unless it is asked for all.
 MINUTE_KINDS = frozenset({"switching", "decision", "request"})
 
@@ -804,7 +806,7 @@ async def _watch(asking: Asking) -> None:
 
     async with contextlib.AsyncExitStack() as stack:
         client = await stack.enter_async_context(_connected(asking))
-        with Live(get_renderable=shown, console=console(), screen=True, refresh_per_second=2):
+        with Live(get_renderable=shown, console=console(), screen=True, refresh_per_second=REFRESH):
             while True:
                 try:
                     follow = client.follow("availability", "bench", "batch", "alarm")
@@ -827,7 +829,7 @@ async def _again(asking: Asking) -> AsyncIterator[Client]:
     from daemon.client import NoBroker
 
     while True:
-        await asyncio.sleep(2)
+        await asyncio.sleep(RECONNECT)
         with contextlib.suppress(NoBroker):
             client = await asking.client().__aenter__()
             break
@@ -1269,7 +1271,8 @@ def _list_alarms(asking: Asking) -> None:
     if asking.as_json and picture.online is True:
         _document({"ok": True, "result": {"alarms": standing}})
         return
-    if not asking.as_json:
+    # That there were none is no news of today.
+    if not asking.as_json and (picture.online or picture.alarms):
         console().print(screen(picture.alarms, asking.view(), _daemon_time(kept).timestamp()))
     if picture.online is not True:
         raise Failed(_offline(asking), UNANSWERED, {"alarms": standing})

@@ -214,11 +214,11 @@ def _header(site: str, picture: Picture, view: View, now: float) -> Text:
     if picture.at is not None:
         at = view.local(picture.at)
         head.append(f"  {at:%A} {at.day} {at:%B}, {at:%H:%M}")
-    aged = f", {age(old)} old" if old is not None and old > STALE else ""
+    aged = f", {age(old)} old" if old is not None and old >= 0 else ""
     if picture.online is not True:
-        head.append(f"\nThe daemon is not running: this is its last known state{aged}.", "bold red")
-    elif aged:
-        head.append(f"\nNo news from the daemon: this is{aged[1:]}.", "bold red")
+        head.append(f"\nThe daemon is not running. Its last known state{aged}:", "bold red")
+    elif old is not None and old > STALE:
+        head.append(f"\nNo news from the daemon. Its last known state{aged}:", "bold red")
     return head
 
 

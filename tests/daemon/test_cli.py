@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import io
 import json
 import os
 import shlex
@@ -16,11 +18,13 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import assume, example, given
 from hypothesis import strategies as st
+from rich.console import Console
 from typer.testing import CliRunner, Result
 
 import daemon.app
 import daemon.client
 import daemon.rehearsal
+import daemon.screens
 from daemon import cli
 from daemon.cli import app, duration, moment, record
 from daemon.client import Answer, NobodyAnswered, NoBroker
@@ -520,6 +524,39 @@ def test_a_broker_without_a_trace_of_the_site_is_status_3_and_names_it(played: D
 def test_alarms_are_listed_and_for_a_program_as_they_are_kept(played: Daemon) -> None:
     assert hotbed("alarms").stdout.strip() == "No alarms."
     assert json.loads(hotbed("alarms", "--json").stdout)["result"] == {"alarms": []}
+    played.kept["availability"]["state"] = "offline"
+    assert "not running" in refused("alarms", status=3)  # and not that there are none
+
+
+async def test_the_live_picture_follows_and_comes_back_after_a_lost_broker(
+    played: Daemon, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn = io.StringIO()
+    screen = Console(file=drawn, force_terminal=True, width=80, height=40, color_system=None)
+    monkeypatch.setattr(daemon.screens, "console", lambda: screen)
+    monkeypatch.setattr(cli, "REFRESH", 50.0)
+    monkeypatch.setattr(cli, "RECONNECT", 0.05)
+    spells = iter(["Before the storm", "After the storm"])
+
+    async def follow(self: _Client, *kinds: str) -> AsyncIterator[tuple[str, Any]]:
+        title = next(spells, None)
+        if title is None:
+            raise KeyboardInterrupt
+        assert kinds == ("availability", "bench", "batch", "alarm")
+        yield "availability", {"state": "online"}
+        yield "bench/lower", bench("lower") | {"title": title}
+        yield "batch/GONE1", None
+        await asyncio.sleep(0.1)
+        raise NoBroker("the connection was lost")
+
+    monkeypatch.setattr(_Client, "follow", follow)
+    with pytest.raises(KeyboardInterrupt):
+        await cli._watch(cli._daemon())
+    text = drawn.getvalue()
+    order = ["Before the storm", "the connection was lost. Trying again", "After the storm"]
+    assert [text.find(one) >= 0 for one in order] == [True] * 3
+    assert sorted(order, key=text.find) == order
+    assert len(played.where) == 3
 
 
 # --- history -------------------------------------------------------------------------------------

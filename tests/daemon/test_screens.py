@@ -270,14 +270,13 @@ def test_no_alarms_is_said() -> None:
 
 def test_a_daemon_that_is_gone_leaves_its_last_known_state_with_its_age() -> None:
     said = flat(status({"bench/upper": bench()}, now=NOW + 2 * 3600 + 60, online="offline"))
-    assert "not running: this is its last known state, 2 hours old." in said
+    assert "not running. Its last known state, 2 hours old:" in said
     assert "20.5 °C" in said
 
 
 def test_a_daemon_that_says_nothing_new_is_told_from_one_that_does() -> None:
-    assert "No news from the daemon: this is 10 minutes old." in status(
-        {"bench/upper": bench()}, now=NOW + 600
-    )
+    late = status({"bench/upper": bench()}, now=NOW + 600)
+    assert "No news from the daemon. Its last known state, 10 minutes old:" in late
     for now in (NOW + 60, NOW - 86400):  # the simulator's clock may be days ahead
         assert "old" not in status({"bench/upper": bench()}, now=now)
 
