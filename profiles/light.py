@@ -21,6 +21,7 @@ from math import atan, ceil, hypot, pi
 from statistics import linear_regression
 
 from profiles.bounds import check, check_over_0, check_whole
+from profiles.mix import TRAY_MM
 
 _MOL_PER_UMOL_HOUR = 3600 / 1e6
 #: Lumens a square foot to lux: the international foot is 0.3048 m.
@@ -263,8 +264,8 @@ class Bed:
     along_m, across_m: how far its middle is from below the fixture's.
     """
 
-    length_m: float = 0.54
-    width_m: float = 0.275
+    length_m: float = TRAY_MM[0] / 1000
+    width_m: float = TRAY_MM[1] / 1000
     along_m: float = 0.0
     across_m: float = 0.0
 

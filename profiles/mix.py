@@ -13,9 +13,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, isfinite, pi, sqrt
+from typing import Literal
 
 from profiles.bounds import check, check_whole
-
 
 #: A tray of "10 x 20 inch" measures about 11 x 21 inch at its rim [mm] (common practice, no source).
 TRAY_MM = (540, 275)
@@ -33,16 +33,16 @@ class Container:
     """What one plant or one sowing stands in: a cell of a tray, a pot, an open tray.
 
     name: as a person types it; title: as a person reads it, of the tray for cells.
+    kind: in an open tray seed is broadcast or sown in rows.
     per_tray: how many take the room of one tray of 10 x 20 inch.
     volume_l: of one, to the brim.
-    open_tray: seed is broadcast or sown in rows, not a cell each.
     """
 
     name: str
     title: str
+    kind: Literal["cell", "pot", "open tray"]
     per_tray: int
     volume_l: float
-    open_tray: bool = False
 
     def __post_init__(self) -> None:
         check_whole(f"number of {self.name} per tray", self.per_tray, 1, 1000)
@@ -54,6 +54,7 @@ def cells(count: int, top_mm: float, bottom_mm: float, depth_mm: float) -> Conta
     return Container(
         f"cells-{count}",
         f"{count}-cell tray",
+        "cell",
         count,
         _tapered_l(top_mm, bottom_mm, depth_mm, top_mm, bottom_mm),
     )
@@ -80,6 +81,7 @@ def pot(
     return Container(
         name,
         title,
+        "pot",
         int(length // across_mm) * int(width // across_mm),
         volume * (pi / 4 if round_ else 1.0),
     )
@@ -91,9 +93,9 @@ def open_tray(depth_mm: float = 60) -> Container:
     return Container(
         "open-tray",
         "open tray",
+        "open tray",
         1,
         _tapered_l(length, length - 20, depth_mm, width, width - 20),
-        open_tray=True,
     )
 
 

@@ -130,7 +130,7 @@ def test_bags_are_the_largest_that_are_used_up_and_small_ones_for_the_rest(
     litres: float, bags: tuple[tuple[float, int], ...]
 ) -> None:
     plain = Recipe((("compost", 1),), 0, 0)
-    bucket = Container("bucket", "bucket", 1, 1.0)
+    bucket = Container("bucket", "bucket", "pot", 1, 1.0)
     order = mix_for([Filling(bucket, int(litres))], plain, fill=1, bag_sizes={"compost": [20, 50]})
     assert order.ingredients[0].bags == bags
 
@@ -163,4 +163,4 @@ def test_what_is_out_of_range_is_refused_with_name_value_and_range() -> None:
     with pytest.raises(ValueError, match=r"at the bottom is 50 mm; allowed: over 0, up to 40"):
         cells(72, 40, 50, 57)
     with pytest.raises(ValueError, match=r"number of p per tray is 0; allowed: whole, 1 to 1000"):
-        Container("p", "pot", 0, 1)
+        Container("p", "pot", "pot", 0, 1)
