@@ -40,6 +40,8 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+#: How long an answer is waited for [s].
+PATIENCE = 10.0
 DONE, FAILED, USAGE, UNANSWERED = 0, 1, 2, 3
 #: Where a configuration is looked for when none is named.
 CONFIGS = (Path("hotbed.toml"), Path("/etc/hotbed/hotbed.toml"))
@@ -613,7 +615,8 @@ def _request(
                 if at is not None:
                     when = moment(at, _daemon_time(kept), asking.zone)
                     asked["at"] = when.isoformat(timespec="seconds")
-            return await client.ask(kind, asked, by=asking.by)
+            # No longer valid than we wait: nothing is done after we said that nobody answered.
+            return await client.ask(kind, asked, by=asking.by, valid_for=PATIENCE, timeout=PATIENCE)
 
     answer = _run(exchange())
     if not answer.ok:

@@ -16,13 +16,18 @@ from daemon.control import iso
 from daemon.decide import Decision, next_change
 from daemon.events import StoredEvent
 from daemon.requests import Request
-from daemon.state import DAY, HOUR, Alarm, Batch, Memory, Site
+from daemon.state import DAY, HOUR, Alarm, Batch, Memory, Now, Site
 from profiles.emergence import early_fraction, late_fraction
 from profiles.model import Stage
 
 
 class _Message(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        populate_by_name=True,
+        json_schema_serialization_defaults_required=True,
+    )
 
     schema_: Annotated[Literal[1], Field(alias="schema")] = 1
     at: str
@@ -161,6 +166,7 @@ class AlarmMessage(_Message):
     batch: str | None
     raised_at: str
     acknowledged_by: str | None
+    snoozed_until: str | None
     needs_reset: bool
 
 
@@ -354,11 +360,11 @@ def _next(batch: Batch, memory: Memory, site: Site) -> list[str]:
     return [targets.water.text, targets.feed.text, onward]
 
 
-def alarm_message(alarm: Alarm, utc: float) -> AlarmMessage:
+def alarm_message(alarm: Alarm, now: Now) -> AlarmMessage:
     """The state of one alarm, with what it means and what to do."""
     kind = CATALOGUE[alarm.kind]
     return AlarmMessage(
-        at=iso(utc),
+        at=iso(now.utc),
         alarm=alarm.key,
         kind=alarm.kind,
         priority=kind.priority,
@@ -371,6 +377,11 @@ def alarm_message(alarm: Alarm, utc: float) -> AlarmMessage:
         batch=alarm.batch,
         raised_at=iso(alarm.raised_at),
         acknowledged_by=alarm.acknowledged_by or None,
+        snoozed_until=(
+            None
+            if alarm.shelved_until is None
+            else iso(now.utc + max(0.0, alarm.shelved_until - now.mono))
+        ),
         needs_reset=alarm.latched,
     )
 
@@ -401,4 +412,9 @@ MODELS: Mapping[str, type[BaseModel]] = {
 
 def schemas() -> dict[str, dict[str, Any]]:
     """The JSON Schema of each payload, by the topic's word."""
-    return {name: model.model_json_schema(by_alias=True) for name, model in MODELS.items()}
+    return {
+        name: model.model_json_schema(
+            by_alias=True, mode="validation" if name == "request" else "serialization"
+        )
+        for name, model in MODELS.items()
+    }

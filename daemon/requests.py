@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
@@ -41,6 +41,13 @@ class _Arguments(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+def _written(value: object) -> object:
+    if not isinstance(value, str | datetime):
+        raise ValueError("a time is text; allowed: RFC 3339, like 2027-03-14T06:00:00Z")
+    return value
+
+
+Moment = Annotated[datetime, BeforeValidator(_written)]
 Text = Annotated[str, Field(max_length=200)]
 Code = Annotated[str, Field(min_length=1, max_length=16)]
 Trays = Annotated[float, Field(gt=0, le=64, allow_inf_nan=False)]
@@ -60,7 +67,7 @@ class Sow(_Arguments):
     year: Annotated[int, Field(ge=1950, le=2200)] | None = None
     treatment: Text = ""
     covered: bool | None = None
-    at: datetime | None = None
+    at: Moment | None = None
 
 
 class SetStage(_Arguments):
@@ -68,7 +75,7 @@ class SetStage(_Arguments):
 
     batch: Code
     to: Stage
-    at: datetime | None = None
+    at: Moment | None = None
     why: Text = ""
     revision: Revision | None = None
 
@@ -79,7 +86,7 @@ class Close(_Arguments):
     batch: Code
     outcome: Literal["planted-out", "handed-over", "lost"]
     count: Number | None = None
-    at: datetime | None = None
+    at: Moment | None = None
     why: Text = ""
     revision: Revision | None = None
 
@@ -103,7 +110,7 @@ class Record(_Arguments):
     value: Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)] | None = None
     of: Annotated[int, Field(ge=1, le=100_000)] | None = None
     text: Text = ""
-    at: datetime | None = None
+    at: Moment | None = None
     revision: Revision | None = None
 
 
@@ -163,8 +170,8 @@ class Request(BaseModel):
     arguments: dict[str, Any] = Field(default_factory=dict)
     by: Annotated[str, Field(min_length=1, max_length=40)]
     reply_to: Annotated[str, Field(min_length=1, max_length=200)]
-    at: datetime
-    sent_at: datetime
+    at: Moment
+    sent_at: Moment
     valid_for: Annotated[float, Field(gt=0, le=3600)]
 
     @field_validator("at", "sent_at")

@@ -241,7 +241,9 @@ def _alarms(
             "active": "",
             "acknowledged": f", seen by {alarm.acknowledged_by or 'somebody'}",
             "returned": ", returned to normal",
-            "shelved": ", snoozed",
+            "shelved": f", snoozed until {view.when(alarm.snoozed_until, now)}"
+            if alarm.snoozed_until
+            else "",
         }[alarm.state]
         head = _text(f"{alarm.priority.upper()} {alarm.title}", _ALARM_STYLES[alarm.priority])
         head.append(plain(f"  since {view.when(alarm.raised_at, now)}{said}"), "not bold default")

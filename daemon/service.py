@@ -474,7 +474,7 @@ class Service:
                 topics.batch(code), told.payload(), told.model_dump_json(exclude={"at"}), current
             )
         for key, alarm in memory.alarms.items():
-            standing = alarm_message(alarm, now.utc)
+            standing = alarm_message(alarm, now)
             self._show(
                 topics.alarm(key),
                 standing.payload(),

@@ -134,6 +134,12 @@ def daemon(broker: Any, tmp_path: Path, free_port: int) -> Iterator[Daemon]:
             one.process.wait(10)
 
 
+def change(daemon: Daemon, folder: Path, celsius: float) -> None:
+    """A new temperature, and wait until the daemon has read it: two at once would be a jump."""
+    put(folder, celsius)
+    until(lambda: abs(daemon.bench()["readings"][0]["celsius"] - celsius) < 0.05)
+
+
 def mat(daemon: Daemon) -> bool:
     return bool(daemon.bench()["mat"]["on"])
 
@@ -147,14 +153,12 @@ async def test_a_cold_probe_file_switches_the_mat_s_pin_on_and_a_lost_one_off(
     warm = 24.5
     while warm < 26.4:  # no faster than a reading may change without being taken for a jump
         warm += 0.4
-        put(tmp_path, warm)
-        time.sleep(0.4)
+        change(daemon, tmp_path, warm)
     until(lambda: not mat(daemon))
     assert daemon.bench()["soil"] > 25.5
     while warm > 24.9:
         warm -= 0.4
-        put(tmp_path, warm)
-        time.sleep(0.4)
+        change(daemon, tmp_path, warm)
     until(lambda: mat(daemon))
     (tmp_path / "w1" / SOIL / "w1_slave").unlink()
     lost = time.monotonic()

@@ -87,7 +87,16 @@ class _Client:
     async def gather(self) -> dict[str, dict[str, Any]]:
         return self.daemon.kept
 
-    async def ask(self, kind: str, arguments: Mapping[str, Any], *, by: str) -> Answer:
+    async def ask(
+        self,
+        kind: str,
+        arguments: Mapping[str, Any],
+        *,
+        by: str,
+        valid_for: float,
+        timeout: float,  # noqa: ASYNC109 - as the client has it
+    ) -> Answer:
+        assert valid_for <= timeout  # else it may still be done when nobody waits for it
         if self.daemon.error is not None:
             raise self.daemon.error
         KINDS[kind].model_validate(arguments)

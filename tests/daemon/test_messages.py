@@ -156,7 +156,7 @@ def test_alarms_keep_to_their_schema(told: tuple[Memory, Decision]) -> None:
     memory, _ = told
     assert "no-soil-reading.lower" in memory.alarms
     for alarm in memory.alarms.values():
-        content = check("alarm", alarm_message(alarm, UTC).payload())
+        content = check("alarm", alarm_message(alarm, Now(0.0, UTC)).payload())
         assert content["action"]
 
 

@@ -135,6 +135,7 @@ def alarm(key: str = "no-soil-reading.upper", **changes: Any) -> dict[str, Any]:
         "batch": None,
         "raised_at": "2027-03-14T07:12:00Z",
         "acknowledged_by": None,
+        "snoozed_until": None,
         "needs_reset": False,
     }
     return content | changes
@@ -232,13 +233,19 @@ def test_alarms_come_first_the_most_urgent_on_top_and_snoozed_ones_last() -> Non
         "alarm/a": alarm("emergence-overdue.LET1", priority="low", title="nothing is up"),
         "alarm/b": alarm(),
         "alarm/c": alarm("soil-over-limit.upper", priority="critical", title="soil over the limit"),
-        "alarm/d": alarm("probe-lost.x", priority="critical", title="silent one", state="shelved"),
+        "alarm/d": alarm(
+            "probe-lost.x",
+            priority="critical",
+            title="silent one",
+            state="shelved",
+            snoozed_until="2027-03-14T11:00:00Z",
+        ),
     }
     said = flat(status(kept))
     order = ["CRITICAL soil over", "HIGH no good soil", "LOW nothing is up", "CRITICAL silent one"]
     places = [said.index(one) for one in [*order, "Growing shelf"]]
     assert places == sorted(places)
-    assert "silent one since 08:12, snoozed" in said
+    assert "silent one since 08:12, snoozed until 12:00" in said
     assert "what upper: front is not there" in said
     assert "if not The mat stays off" in said
     assert "do Check the probe's plug and cable." in said
