@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from daemon.clock import LiveClock, SystemClock, boot_id
-from daemon.config import Config, ConfigError, Mqtt, load
+from daemon.config import Config, ConfigError, Mqtt, OneWireDevice, load
 from daemon.hardware import build, drive_off
 from daemon.journal import Journal, JournalError
 from daemon.service import Service
@@ -55,6 +55,35 @@ def read_site(config: Config) -> tuple[Site, Library]:
     return Site.of(config, library), library
 
 
+def mistyped_probes(config: Config) -> list[str]:
+    """1-Wire ids that are not on the bus while one that differs in a character is, and is nobody's.
+
+    Such a slip is refused. A probe that is merely away is not: it may have died in the power cut, and
+    the lamps are to come on again.
+    """
+    wanted = {
+        f"{place}.{probe.name}.device.id": probe.device.id
+        for place, probes in (
+            *((f"bench.{name}.probes", bench.probes) for name, bench in config.bench.items()),
+            ("room", config.room),
+        )
+        for probe in probes
+        if isinstance(probe.device, OneWireDevice)
+    }
+    if not wanted:
+        return []
+    from drivers.onewire import list_devices
+
+    there = list_devices(config.hardware.onewire_devices)
+    spare = [one for one in there if one not in wanted.values()]
+    return [
+        f"{place}: {given!r} is not on the bus, and {one!r} is; allowed: {', '.join(there)}"
+        for place, given in wanted.items()
+        for one in spare
+        if given not in there and sum(a != b for a, b in zip(given, one, strict=True)) == 1
+    ]
+
+
 def run(
     *,
     config: Path | None,
@@ -80,8 +109,11 @@ def run(
             return fail(
                 "no configuration: name one with --config, or try --simulate, which needs none"
             )
-        if not simulate and settings.uses("simulated"):
-            return fail(f"{config}: it names simulated devices: run it with --simulate")
+        if not simulate and config is not None:
+            if settings.uses("simulated"):
+                return fail(f"{config}: it names simulated devices: run it with --simulate")
+            if slips := mistyped_probes(settings):
+                raise ConfigError(config, slips)
         try:
             state.mkdir(parents=True, exist_ok=True)
         except OSError as error:
