@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from profiles.library import ProfileError, UnknownCrop, load_library
-from profiles.model import Stage
+from profiles.model import LimitKind, Stage
 
 Write = Callable[..., Path]
 
@@ -49,7 +49,14 @@ def test_a_crop_is_found_whatever_its_capitals_and_spaces(name: str) -> None:
 
 @pytest.mark.parametrize(
     ("name", "crop"),
-    [("Sweet pepper", "pepper"), ("bell-pepper", "pepper"), ("Calabrese", "broccoli")],
+    [
+        ("Sweet pepper", "pepper"),
+        ("bell-pepper", "pepper"),
+        ("Calabrese", "broccoli"),
+        ("Brussels sprouts", "brussels-sprouts"),
+        ("aubergine", "eggplant"),
+        ("Lady's Fingers", "okra"),
+    ],
 )
 def test_a_crop_is_found_by_an_alias_of_its_file(name: str, crop: str) -> None:
     assert SHIPPED.crop(name).name == crop
@@ -59,9 +66,9 @@ def test_an_unknown_crop_is_told_with_the_nearest_and_all() -> None:
     with pytest.raises(UnknownCrop) as caught:
         SHIPPED.crop("tomatto")
     assert str(caught.value) == (
-        "no crop 'tomatto'; did you mean 'tomato'?; known: broccoli, lettuce, onion, pepper, tomato"
+        f"no crop 'tomatto'; did you mean 'tomato'?; known: {', '.join(SHIPPED.crops)}"
     )
-    with pytest.raises(UnknownCrop, match="no crop 'rice'; known: broccoli"):
+    with pytest.raises(UnknownCrop, match="no crop 'rice'; known: basil, beet, broccoli"):
         SHIPPED.crop("rice")
 
 
@@ -141,7 +148,8 @@ def test_a_folder_may_add_a_crop_that_follows_a_row_of_the_table(folder: Write) 
     crop = own.crop("Tomatillo")
     assert crop.emergence == SHIPPED.crop("tomato").emergence
     assert crop.stand_in.startswith("Tomatillo")
-    assert list(own.crops) == ["broccoli", "lettuce", "onion", "pepper", "tomatillo", "tomato"]
+    assert list(own.crops) == sorted([*SHIPPED.crops, "tomatillo"])
+    assert crop.normal_percent(20) == SHIPPED.crop("tomato").normal_percent(20)
 
 
 def test_a_folder_may_add_a_crop_with_days_to_emergence_of_its_own(folder: Write) -> None:
@@ -150,6 +158,7 @@ def test_a_folder_may_add_a_crop_with_days_to_emergence_of_its_own(folder: Write
     assert crop.emergence.days(22.5) == 9
     assert crop.emergence.days(10) is None
     assert (crop.emergence_row, crop.emergence_source) == ("tomatillo", "own")
+    assert crop.normal_percent(22.5) is None
 
 
 def test_own_days_to_emergence_go_over_the_row_of_a_shipped_crop(folder: Write) -> None:
@@ -159,6 +168,7 @@ def test_own_days_to_emergence_go_over_the_row_of_a_shipped_crop(folder: Write) 
     crop = own.crop("broccoli")
     assert crop.emergence.days(20) == 5
     assert crop.stand_in == ""
+    assert crop.normal_percent(20) == SHIPPED.crop("cabbage").normal_percent(20)
 
 
 def test_a_row_named_for_its_kind_needs_no_stand_in(folder: Write) -> None:
@@ -166,10 +176,106 @@ def test_a_row_named_for_its_kind_needs_no_stand_in(folder: Write) -> None:
     assert load_library(folder(snap_bean=whole_crop(emergence_row=row))).crop("snap bean")
 
 
+def test_percentages_may_follow_another_row_than_the_days_or_none(folder: Write) -> None:
+    own = load_library(
+        folder(
+            kale='normal_seedlings_row = "cauliflower"', broccoli='normal_seedlings_row = "none"'
+        )
+    )
+    assert own.crop("kale").emergence == SHIPPED.crop("cabbage").emergence
+    assert own.crop("kale").normal_percent(30) == SHIPPED.crop("cauliflower").normal_percent(30)
+    assert own.crop("broccoli").normal_percent(20) is None
+
+
+# Groups
+
+MIZUNA = """
+title = "Mizuna"
+code = "MIZ"
+group = "cabbage-family"
+stand_in = "Mizuna comes up like cabbage, if anything sooner."
+weeks_to_transplant = { low = 3, high = 4, source = "own" }
+weeks_to_harvest = { low = 3, high = 5, source = "own" }
+plant_out_weeks_from_last_frost = { low = -4, high = -2, source = "own" }
+harden_min_night_c = { value = 4, source = "own" }
+outdoor_soil_min_c = { value = 6, source = "own" }
+germination_percent = { value = 80, source = "own" }
+[stages.germination]
+soil_best = { low = 18, high = 24, of = "soil", source = "own" }
+soil_acceptable = { low = 10, high = 27, of = "soil", source = "own" }
+soil_ceiling_c = { value = 30, source = "own" }
+"""
+
+
+def test_a_new_crop_takes_from_its_group_what_it_does_not_say(folder: Write) -> None:
+    mizuna = load_library(folder(mizuna=MIZUNA)).crop("mizuna")
+    broccoli = SHIPPED.crop("broccoli")
+    assert mizuna.group == "cabbage-family"
+    assert mizuna.depth_mm == broccoli.depth_mm
+    assert mizuna.emergence == broccoli.emergence
+    germination = mizuna.stages[Stage.GERMINATION]
+    assert germination.photoperiod_h == broccoli.stages[Stage.GERMINATION].photoperiod_h
+    assert germination.soil_ceiling_c.value == 30
+    assert mizuna.stages[Stage.SEEDLING].dif_c == broccoli.stages[Stage.SEEDLING].dif_c
+    assert mizuna.limits == {}
+    assert {getattr(part, "source", "") for _, part in mizuna.sourced()} <= set(SHIPPED.sources)
+
+
+def test_a_growers_figure_goes_over_one_that_the_group_gave(folder: Write) -> None:
+    feed = 'feed = { text = "Weekly, a quarter.", strength = 0.25, source = "own" }'
+    own = load_library(folder(kale=f"[stages.seedling]\n{feed}\n[limits.bulbing]\n{BULBING}"))
+    kale = own.crop("kale")
+    given = kale.stages[Stage.SEEDLING].feed
+    assert (given.text, given.interval_days, given.source) == ("Weekly, a quarter.", None, "own")
+    assert kale.stages[Stage.SEEDLING].water == SHIPPED.crop("kale").stages[Stage.SEEDLING].water
+    assert set(kale.limits) == {*SHIPPED.crop("kale").limits, LimitKind.BULBING}
+    assert own.crop("cabbage") == SHIPPED.crop("cabbage")
+
+
+BULBING = """
+photoperiod_above_h = 18
+hours = 168
+counted = "in all"
+stages = ["seedling"]
+consequence = "No kale was ever seen to bulb."
+source = "own"
+"""
+
+
+def test_a_crop_may_be_laid_over_another_group(folder: Write) -> None:
+    crop = load_library(folder(okra='group = "cucumber-family"')).crop("okra")
+    kin = SHIPPED.crop("cucumber")
+    assert crop.stages[Stage.HOLDING].feed == kin.stages[Stage.HOLDING].feed
+    assert crop.stages[Stage.SEEDLING].soil_ceiling_c.value == 33  # its own file still goes over
+
+
+@pytest.mark.parametrize(
+    ("group", "problem"),
+    [
+        (
+            '"cabage-family"',
+            "group: 'cabage-family'; did you mean 'cabbage-family'?; allowed: beet-",
+        ),
+        ("5", "group: 5; allowed: text"),
+        ('["warm"]', "group: a list; allowed: text"),
+    ],
+)
+def test_an_unknown_group_is_told_with_the_nearest_and_all(
+    folder: Write, group: str, problem: str
+) -> None:
+    told = refusal(folder(tomato=f"group = {group}"))
+    assert told[0].startswith(f"tomato.toml: {problem}")
+    assert len(told) == 1 or "allowed: text" in problem
+
+
 # Refusing
 
 GERMINATION = "[stages.germination]\n"
 SEEDLING = "[stages.seedling]\n"
+LIMIT = (
+    '[limits.chilling-injury]\nhours = 8\nstages = ["seedling"]\nconsequence = "It sulks."\n'
+    'source = "own"\n'
+)
 
 
 @pytest.mark.parametrize(
@@ -322,6 +428,81 @@ SEEDLING = "[stages.seedling]\n"
             id="days out of order",
         ),
         pytest.param(
+            "[limits.bulbin]\nhours = 5",
+            "limits.bulbin: no such limit; did you mean 'bulbing'?; allowed: bolting-after-cold,",
+            id="no such limit",
+        ),
+        pytest.param(
+            LIMIT + 'counted = "in all"',
+            "limits.chilling-injury: no bound given; allowed: one of soil_below_c, soil_above_c, "
+            "air_below_c, photoperiod_above_h",
+            id="limit without a bound",
+        ),
+        pytest.param(
+            LIMIT + 'counted = "in all"\nair_below_c = 9\nsoil_below_c = 9',
+            "limits.chilling-injury: soil_below_c and air_below_c given; allowed: one of soil_below_c,",
+            id="limit with two bounds",
+        ),
+        pytest.param(
+            LIMIT + 'counted = "in all"\nsoil_below_c = 9',
+            "limits.chilling-injury has soil_below_c; allowed: air_below_c",
+            id="limit of the wrong kind",
+        ),
+        pytest.param(
+            LIMIT + 'counted = "in all"\nair_below_c = 50',
+            "limits.chilling-injury.air_below_c: 50; allowed: -10 to 25",
+            id="limit in °F",
+        ),
+        pytest.param(
+            LIMIT + 'counted = "often"\nair_below_c = 9',
+            "limits.chilling-injury.counted: 'often'; allowed: in a row, in all",
+            id="counted somehow",
+        ),
+        pytest.param(
+            '[limits.cold-rot]\nsoil_below_c = 19\nhours = 96\ncounted = "in a row"\n'
+            'stages = ["germination"]\nconsequence = "It rots."\nsource = "own"',
+            "stages.germination.soil_acceptable goes down to 18 °C; "
+            "allowed: not below limits.cold-rot.soil_below_c, 19 °C",
+            id="target beyond a limit",
+        ),
+        pytest.param(
+            GERMINATION + 'soil_best_night = { low = 14, high = 16, of = "soil", source = "own" }',
+            "stages.germination: soil_best_night (14 to 16 °C) is not inside soil_acceptable "
+            "(18 to 29 °C)",
+            id="night outside acceptable",
+        ),
+        pytest.param(
+            SEEDLING + 'feed = { text = "Weekly.", interval_days = { low = 7, high = 7, '
+            'source = "own" }, source = "own" }',
+            "stages.seedling.feed: interval_days needs strength, the part of the label rate",
+            id="feed of unknown strength",
+        ),
+        pytest.param(
+            SEEDLING + 'feed = { text = "Weekly.", strength = 50, source = "own" }',
+            "stages.seedling.feed.strength: 50; allowed: over 0 to 1",
+            id="strength in percent",
+        ),
+        pytest.param(
+            'cells_per_tray = { usual = 72.5, source = "own" }',
+            "cells_per_tray.usual: 72.5; allowed: 1 to 1000",
+            id="half a cell",
+        ),
+        pytest.param(
+            'light_to_germinate = { value = false, only_helps = true, source = "own" }',
+            "light_to_germinate: only_helps = true needs value = true",
+            id="light that helps is not given",
+        ),
+        pytest.param(
+            'germination_percent = { value = 110, source = "own" }',
+            "germination_percent: value = 110 is outside the allowed 1 to 100 %",
+            id="more than all seed",
+        ),
+        pytest.param(
+            'normal_seedlings_row = "tomatoe"',
+            "normal_seedlings_row: 'tomatoe'; did you mean 'tomato'?; allowed: asparagus,",
+            id="no such row of percentages",
+        ),
+        pytest.param(
             "title = \ncode = 5",
             "not valid TOML: Invalid value (at line 1, column 9)",
             id="broken TOML",
@@ -368,12 +549,12 @@ def test_a_new_crop_that_is_a_misspelt_old_one_is_told_so(folder: Write) -> None
     assert any(p.startswith("tomatoe.toml: stages: is missing") for p in problems)
 
 
-def test_a_new_crop_without_days_or_a_stage_is_refused(folder: Write) -> None:
+def test_a_new_crop_without_days_or_a_group_that_has_the_rest_is_refused(folder: Write) -> None:
     (_, problem) = refusal(folder(tomatillo=whole_crop(emergence_row="")))
     assert problem.endswith("emergence_row is missing; or give [emergence_days]")
-    text = whole_crop(emergence_row='emergence_row = "tomato"\nstand_in = "alike"')
-    (_, problem) = refusal(folder(tomatillo=text.partition("[stages.hardening]")[0]))
-    assert problem.endswith("no targets for stage hardening")
+    told = refusal(folder(tomatillo=whole_crop(group="")))
+    assert "tomatillo.toml: thinning: is missing; allowed: a table" in told
+    assert not any("depth_mm" in problem for problem in told)  # that the file has itself
 
 
 @pytest.mark.parametrize(
@@ -409,6 +590,39 @@ def test_a_folder_or_file_that_cannot_be_read_is_told(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("text", "problem"),
+    [
+        ("title = " + "[" * 50_000, "tables or lists in more than 12 levels"),
+        ("title = " + "[" * 20 + "]" * 20, "tables or lists in more than 12 levels"),
+        (".".join("a" * 500) + " = 1", "tables or lists in more than 12 levels"),
+        ("code = " + "1" * 5_000, "not valid TOML: a number or date that cannot be read"),
+    ],
+    ids=["open lists", "lists", "dotted key", "5000 digits"],
+)
+@pytest.mark.parametrize("file", ["tomato", "sources"])
+def test_what_python_itself_cannot_take_is_refused_as_clearly(
+    folder: Write, file: str, text: str, problem: str
+) -> None:
+    assert refusal(folder(**{file: text})) == [f"{file}.toml: {problem}"]
+
+
+@pytest.mark.parametrize("key", ["value", "source"])
+def test_a_whole_number_beyond_any_measure_is_refused_by_name(folder: Write, key: str) -> None:
+    figure = {"value": "8", "source": '"own"'} | {key: "0x" + "f" * 5_000}
+    text = "harden_min_night_c = {{ value = {value}, source = {source} }}".format(**figure)
+    (told,) = refusal(folder(tomato=text))
+    assert told.startswith(
+        f"tomato.toml: harden_min_night_c.{key}: a number of thousands of digits"
+    )
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    text = 'harden_min_night_c = { value = 9, source = "own" }\n'
+    (tmp_path / "tomato.toml").write_text(text, encoding="utf-8-sig")
+    assert load_library(tmp_path).crop("tomato").harden_min_night_c.value == 9
+
+
 junk = st.recursive(
     st.one_of(
         st.booleans(),
@@ -425,6 +639,9 @@ KEYS = [
     "emergence_days.source", "stages.germination", "stages.seedling.mat", "stages.seedling.feed",
     "stages.seedling.feed.source", "stages.germination.soil_best", "stages.germination.soil_best.of",
     "stages.germination.soil_best.source", "stages.hardening.cover", "stages.x", "own",
+    "group", "limits", "limits.bulbing", "limits.cold-rot", "limits.cold-rot.hours", "pot_cm",
+    "cells_per_tray.usual", "cells_per_tray.also", "light_to_germinate.value", "normal_seedlings_row",
+    "limits.chilling-injury.stages", "stages.seedling.feed.interval_days", "normal_seedlings",
 ]  # fmt: skip
 
 
