@@ -198,7 +198,7 @@ def crop_timing(
 ) -> CropTiming:
     """The timing of a profile, germinated at that soil temperature [°C]; the middle of its best if None.
 
-    Raises ValueError where nothing comes up there.
+    days_to_maturity: a variety's own, from planting out; the middle of the crop's if None. Raises ValueError where nothing comes up there.
     """
     if germination_soil_c is None:
         best = crop.stages[Stage.GERMINATION].soil_best
@@ -208,6 +208,8 @@ def crop_timing(
     if days is None:
         raise ValueError(f"{crop.name} does not come up at a soil of {germination_soil_c:g} °C")
     weeks, offset = crop.weeks_to_transplant, crop.plant_out_weeks_from_last_frost
+    if days_to_maturity is None:
+        days_to_maturity = round(7 * (crop.weeks_to_harvest.low + crop.weeks_to_harvest.high) / 2)
     return CropTiming(
         name=crop.name,
         title=crop.title,
@@ -216,6 +218,7 @@ def crop_timing(
         outdoor_soil_min_c=crop.outdoor_soil_min_c.value,
         germination_soil_c=germination_soil_c,
         emergence_days=(days * early_fraction(days), days, days * late_fraction(days)),
+        harden_days=(round(crop.harden_days.low), round(crop.harden_days.high)),
         days_to_maturity=days_to_maturity,
         plant_out_weeks_before_first_frost=plant_out_weeks_before_first_frost,
     )

@@ -226,7 +226,7 @@ def test_every_shipped_crop_has_a_plan_in_the_order_of_its_steps(crop: str) -> N
 def test_a_profile_germinates_at_the_middle_of_its_best_unless_told() -> None:
     # Harrington and Minges (1954): tomato 6 days at 25 °C, 8 at 20, none at 5.
     tomato = LIBRARY.crop("tomato")
-    assert crop_timing(tomato, 25).emergence_days[1] == pytest.approx(6)
+    assert crop_timing(tomato, 25).emergence_days[1] == pytest.approx(6, rel=0.03)
     early, expected, late = crop_timing(tomato, 20).emergence_days
     assert expected == pytest.approx(8)
     assert early < 8 < late
