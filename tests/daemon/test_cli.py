@@ -25,8 +25,8 @@ import daemon.app
 import daemon.client
 import daemon.rehearsal
 import daemon.screens
-from daemon import cli
-from daemon.cli import app, duration, moment, record
+from daemon.cli import app, asking, batches, main, watching
+from daemon.cli.words import RECORDS, duration, moment, record
 from daemon.client import Answer, NobodyAnswered, NoBroker
 from daemon.config import Mqtt
 from daemon.events import Event
@@ -139,8 +139,8 @@ def _alone(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     for name in [one for one in os.environ if one.startswith("HOTBED_")] + ["SUDO_USER"]:
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("LOGNAME", "marit")
-    monkeypatch.setattr(cli, "CONFIGS", (Path("hotbed.toml"), tmp_path / "etc" / "hotbed.toml"))
-    monkeypatch.setattr(cli, "STATE", tmp_path / "var")
+    monkeypatch.setattr(asking, "CONFIGS", (Path("hotbed.toml"), tmp_path / "etc" / "hotbed.toml"))
+    monkeypatch.setattr(asking, "STATE", tmp_path / "var")
     monkeypatch.chdir(tmp_path)
 
 
@@ -205,8 +205,10 @@ def test_every_example_of_the_help_is_understood(
     monkeypatch.setattr(daemon.rehearsal, "command", lambda *_: 0)
     monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
     examples = 0
-    for command in COMMANDS:
-        for block in (getattr(cli, command).__doc__ or "").split("\n"):
+    for one in app.registered_commands:
+        assert one.callback is not None
+        command = one.callback.__name__
+        for block in (one.callback.__doc__ or "").split("\n"):
             if not block.strip().startswith("$ hotbed ") or "--watch" in block:
                 continue
             examples += 1
@@ -543,8 +545,8 @@ async def test_the_live_picture_follows_and_comes_back_after_a_lost_broker(
     drawn = io.StringIO()
     screen = Console(file=drawn, force_terminal=True, width=80, height=40, color_system=None)
     monkeypatch.setattr(daemon.screens, "console", lambda: screen)
-    monkeypatch.setattr(cli, "REFRESH", 50.0)
-    monkeypatch.setattr(cli, "RECONNECT", 0.05)
+    monkeypatch.setattr(watching, "REFRESH", 50.0)
+    monkeypatch.setattr(watching, "RECONNECT", 0.05)
     spells = iter(["Before the storm", "After the storm"])
 
     async def follow(self: _Client, *kinds: str) -> AsyncIterator[tuple[str, Any]]:
@@ -560,7 +562,7 @@ async def test_the_live_picture_follows_and_comes_back_after_a_lost_broker(
 
     monkeypatch.setattr(_Client, "follow", follow)
     with pytest.raises(KeyboardInterrupt):
-        await cli._watch(cli._daemon())
+        await watching._watch(asking.daemon_meant())
     text = drawn.getvalue()
     order = ["Before the storm", "the connection was lost. Trying again", "After the storm"]
     assert [text.find(one) >= 0 for one in order] == [True] * 3
@@ -728,7 +730,7 @@ def test_a_rehearsal_s_problem_is_a_document_for_a_program(tmp_path: Path) -> No
 @pytest.mark.parametrize(
     ("words", "completed"),
     [
-        ("sow le", {"lettuce"}),
+        ("sow let", {"lettuce"}),
         ("stage LET1 g", {"germination", "growing-on"}),
         ("stage ", {"LET1"}),
         ("keep ", {"lower"}),
@@ -883,11 +885,11 @@ def test_a_line_that_is_half_right_is_refused_and_not_taken_for_a_note(
 
 
 def test_the_stages_are_those_of_the_profiles_and_the_ends_those_of_the_requests() -> None:
-    assert cli.STAGES[:5] == tuple(stage.value for stage in Stage)
+    assert batches.STAGES[:5] == tuple(stage.value for stage in Stage)
     outcome = KINDS["close"].model_json_schema()["properties"]["outcome"]
-    assert list(cli.STAGES[5:]) == outcome["enum"]
+    assert list(batches.STAGES[5:]) == outcome["enum"]
     what = KINDS["log"].model_json_schema()["properties"]["what"]
-    assert set(cli.RECORDS) == set(what["enum"])
+    assert set(RECORDS) == set(what["enum"])
 
 
 def test_the_console_entry_point_ends_as_the_command_did(
@@ -895,6 +897,6 @@ def test_the_console_entry_point_ends_as_the_command_did(
 ) -> None:
     monkeypatch.setattr(sys, "argv", ["hotbed", "stauts"])
     with pytest.raises(SystemExit) as ended:
-        cli.main()
+        main()
     assert ended.value.code == 2
     assert "Did you mean" in capsys.readouterr().err

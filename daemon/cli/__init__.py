@@ -1,0 +1,14 @@
+"""The command line `hotbed`.
+
+Commands that ask a running daemon do so over MQTT. Exit status: 0 done, 1 refused or failed, 2 wrong
+usage, 3 nobody answered. With --json, standard output is one JSON document, {"ok": true, "result":
+...} or {"ok": false, "error": ...}; else a problem is told on standard error, with its mend.
+
+What a command needs is imported when it runs: `hotbed status` is quick on a small board.
+"""
+
+from daemon.cli import batches, lookup, notebook, running, tending, watching
+from daemon.cli.program import app, main
+
+# The modules of the commands are imported for their commands alone.
+__all__ = ["app", "batches", "lookup", "main", "notebook", "running", "tending", "watching"]

@@ -1,0 +1,5 @@
+"""`python -m daemon.cli`."""
+
+from daemon.cli import main
+
+main()

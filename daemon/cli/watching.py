@@ -1,0 +1,134 @@
+"""`status`: how everything stands, once or live."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import sys
+import time
+from collections.abc import AsyncIterator
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from daemon.cli.asking import Asking, asks, carry_out, connected, nobody, offline
+from daemon.cli.program import EVERY_DAY, UNANSWERED, Failed, command, document, wrong
+
+if TYPE_CHECKING:
+    from daemon.client import Client
+
+#: How often [1/s] the live picture is drawn anew, and the pause [s] before a lost broker is tried again.
+REFRESH, RECONNECT = 2.0, 2.0
+
+
+@command(EVERY_DAY)
+@asks(by=False)
+def status(
+    asking: Asking,
+    watch: Annotated[bool, typer.Option("--watch", help="Stay, and follow it live.")] = False,
+) -> None:
+    """The morning look round: what each bench does and why, how the batches get on, what to do next.
+
+    Alarms come first, then every bench with its batches, then what stands elsewhere. When no daemon
+    runs, the last known state is shown and the exit status is 3.
+
+    $ hotbed status
+    $ hotbed status --watch
+    $ hotbed status --broker potting-shed.local --site alder-lane
+    """
+    if watch:
+        if asking.as_json:
+            raise wrong(
+                "--watch is for people, --json for programs: follow `hotbed log --follow --json`"
+            )
+        if not sys.stdout.isatty():
+            raise wrong("--watch needs a terminal: leave it out, or follow `hotbed log --follow`")
+        with contextlib.suppress(KeyboardInterrupt):
+            carry_out(_watch(asking))
+        return
+
+    async def look() -> dict[str, dict[str, Any]]:
+        async with connected(asking) as client:
+            return await client.gather()
+
+    kept = carry_out(look())
+    if not kept:
+        raise Failed(nobody(asking), UNANSWERED)
+    from daemon.screens import Picture, behind, console
+    from daemon.screens import status as screen
+
+    now = time.time()
+    picture = Picture.of(kept)
+    old = behind(picture, now)
+    result = {
+        "site": asking.site,
+        "online": picture.online is True,
+        "age_s": old and round(max(0.0, old), 1),
+        **{
+            f"{kind}{'es' if kind != 'alarm' else 's'}": {
+                topic.partition("/")[2]: content
+                for topic, content in sorted(kept.items())
+                if topic.startswith(f"{kind}/")
+            }
+            for kind in ("bench", "batch", "alarm")
+        },
+    }
+    if asking.as_json:
+        if picture.online is not True:
+            raise Failed(offline(asking), UNANSWERED, result)
+        document({"ok": True, "result": result})
+        return
+    console().print(screen(asking.site, picture, asking.view(), now))
+    if picture.online is not True:
+        raise Failed(offline(asking), UNANSWERED)
+
+
+async def _watch(asking: Asking) -> None:
+    from rich.live import Live
+    from rich.text import Text
+
+    from daemon.client import NoBroker
+    from daemon.screens import Picture, console
+    from daemon.screens import status as screen
+
+    kept: dict[str, dict[str, Any]] = {}
+    trouble = ""
+
+    def shown() -> Any:
+        if trouble or not kept:
+            return Text(trouble or f"Waiting for the daemon of site {asking.site!r} ...")
+        return screen(asking.site, Picture.of(dict(kept)), asking.view(), time.time())
+
+    async with contextlib.AsyncExitStack() as stack:
+        client = await stack.enter_async_context(connected(asking))
+        with Live(get_renderable=shown, console=console(), screen=True, refresh_per_second=REFRESH):
+            while True:
+                try:
+                    follow = client.follow("availability", "bench", "batch", "alarm")
+                    async for name, content in follow:
+                        trouble = ""
+                        if content is None:
+                            kept.pop(name, None)
+                        else:
+                            kept[name] = content
+                except NoBroker as error:
+                    trouble = f"{error}. Trying again; Ctrl-C ends this."
+                    kept.clear()
+                await stack.aclose()
+                client = await stack.enter_async_context(_again(asking))
+
+
+@contextlib.asynccontextmanager
+async def _again(asking: Asking) -> AsyncIterator[Client]:
+    """A new connection, however long it takes."""
+    from daemon.client import NoBroker
+
+    while True:
+        await asyncio.sleep(RECONNECT)
+        with contextlib.suppress(NoBroker):
+            client = await asking.client().__aenter__()
+            break
+    try:
+        yield client
+    finally:
+        await client.__aexit__(None, None, None)
