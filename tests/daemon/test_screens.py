@@ -379,4 +379,4 @@ def test_crops_are_listed_a_line_each_with_what_the_seed_likes() -> None:
     for name in library.crops:
         assert f"\n{name} " in text
     assert "soil °F" in text
-    assert "80.6 to 86.0" in text  # pepper, 27 to 30 °C
+    assert "81 to 86" in text  # pepper, 27 to 30 °C

@@ -1,0 +1,16 @@
+"""What a person sees, built of Rich renderables: plain sentences, readable without colour at 80 columns.
+
+Every function is pure: it takes what was read, and returns what to print. Text that came from
+elsewhere goes through `plain` and never through Rich's markup.
+"""
+
+from daemon.screens.base import View, console, plain
+from daemon.screens.checks import findings
+from daemon.screens.crops import crop_sheet, crops
+from daemon.screens.history import event_line, history
+from daemon.screens.site import QUALITY, STALE, Picture, age, alarms, behind, status
+
+__all__ = [
+    "QUALITY", "STALE", "Picture", "View", "age", "alarms", "behind", "console", "crop_sheet", "crops",
+    "event_line", "findings", "history", "plain", "status",
+]  # fmt: skip
