@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from daemon import service
 from daemon.clock import SystemClock
 from daemon.config import Config, Mqtt, load
 from daemon.hardware import Hardware, build, drive_off
@@ -486,8 +487,9 @@ async def test_a_probe_s_file_switches_the_mat_s_pin_and_its_absence_switches_it
 
 
 async def test_a_probe_whose_read_never_returns_delays_no_tick_and_no_end(
-    tmp_path: Path, w1: Folder, eventually: Callable[..., Any]
+    tmp_path: Path, w1: Folder, eventually: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(service, "FIRST_READINGS", 0.1)
     w1.hang(SOIL)
     w1.put(18.0, AIR)
     room = '[[room]]\nname = "wall"\nmeasures = "air"\n' + (

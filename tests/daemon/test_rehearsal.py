@@ -142,7 +142,7 @@ def test_seed_is_kept_in_the_soil_it_accepts_and_under_the_limit(report: dict[st
 
 
 def test_energy_is_watts_times_hours_and_heat_is_what_its_lift_takes() -> None:
-    one = season(5)
+    one = season(3)
     (pepper,) = one.report()["batches"]
     lower = one.report()["benches"][0]
     assert lower["mat_kwh"] == pytest.approx(lower["mat_hours"] * 36 / 1000, abs=0.01)

@@ -24,6 +24,8 @@ from typing import Any
 
 import aiomqtt
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from daemon import service as module
 from daemon.broker import EmbeddedBroker
@@ -313,7 +315,9 @@ class Gate:
 
 
 @pytest.fixture
-async def simulated(tmp_path: Path, embedded: EmbeddedBroker) -> AsyncIterator[tuple[Service, Any]]:
+async def simulated(
+    tmp_path: Path, embedded: EmbeddedBroker, eventually: Callable[..., Any]
+) -> AsyncIterator[tuple[Service, Any]]:
     config = as_simulated(config_of(tick=30.0))
     clock = ScaledClock(400.0, MORNING)  # a tick in 0.075 s
     world = build_world(
@@ -338,6 +342,7 @@ async def simulated(tmp_path: Path, embedded: EmbeddedBroker) -> AsyncIterator[t
         site, hardware, journal, wire, clock, boot="b", simulated=True, observe=Mirror(world, site)
     )
     task = asyncio.create_task(service.run())
+    await eventually(lambda: wire.connected)
     yield service, world
     service.stop()
     await asyncio.wait_for(task, 10)
@@ -522,6 +527,70 @@ async def test_what_names_no_place_of_ours_to_answer_to_gets_no_answer_and_harms
         request = bed.request("sow", {"crop": "tomato", "place": "warm"}, reply_to="shed/plug/set")
         await service._asked(json.dumps(request).encode())
         assert not bed.memory.batches
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3)
+    ),
+    max_leaves=6,
+)
+FIELDS = [
+    "schema",
+    "id",
+    "kind",
+    "arguments",
+    "by",
+    "reply_to",
+    "at",
+    "sent_at",
+    "valid_for",
+    "more",
+]
+ARGUMENTS = ["crop", "place", "trays", "cells", "variety", "year", "at", "batch", "to", "revision"]
+
+
+def test_no_payload_whatever_breaks_the_service_or_changes_anything_without_saying_so(
+    bed: Bed,
+) -> None:
+    loop = asyncio.new_event_loop()
+
+    async def begin() -> Service:
+        return bed.build()
+
+    service = loop.run_until_complete(begin())
+    told: list[bytes] = []
+    service.wire.reply = lambda topic, payload: told.append(payload)  # type: ignore
+    kinds = st.sampled_from(["sow", "stage", "close", "move", "log", "keep", "reset", "snooze"])
+
+    @settings(max_examples=150, deadline=None)
+    @given(
+        st.binary(max_size=60)
+        | st.tuples(
+            kinds,
+            st.dictionaries(st.sampled_from(ARGUMENTS), JSON, max_size=4),
+            st.dictionaries(st.sampled_from(FIELDS), JSON, max_size=2),
+        )
+    )
+    def fuzz(given: Any) -> None:
+        before = service.memory
+        told.clear()
+        payload = given
+        if isinstance(given, tuple):
+            kind, arguments, changes = given
+            payload = json.dumps(bed.request(kind, arguments) | changes).encode()
+        loop.run_until_complete(service._asked(payload))
+        answers = [json.loads(one) for one in told]
+        assert len(answers) <= 1
+        if not (answers and answers[0]["ok"]):
+            assert service.memory is before
+
+    try:
+        fuzz()
+    finally:
+        loop.run_until_complete(bed.journal.close())
+        loop.close()
 
 
 async def test_a_flood_of_refusals_is_answered_but_fills_no_journal(bed: Bed) -> None:
