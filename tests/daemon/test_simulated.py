@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 import math
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from daemon.config import Config, load
-from daemon.requests import KINDS, apply
+from daemon.requests import KINDS, RefusedError, apply
 from daemon.simulated import (
     WATER_LITRES,
     Mirror,
@@ -172,6 +175,73 @@ def test_what_changes_nothing_at_the_benches_touches_nothing(benches: Benches) -
     benches.do("keep", bench="lower", relay="mat", to="off")
     benches.do("log", batch="TOM1", what="note", text="quiet")
     assert benches.world.save() == before
+
+
+CODES = st.sampled_from(["TOM1", "TOM1B", "TOM2", "PEP1", "PEP1B", "ONI1"])
+PLACES = st.sampled_from(["lower", "upper", "porch", "outdoors"])
+ASKED = st.one_of(
+    st.tuples(
+        st.just("sow"),
+        st.fixed_dictionaries(
+            {
+                "crop": st.sampled_from(["tomato", "pepper", "onion"]),
+                "place": PLACES,
+                "trays": st.sampled_from([0.25, 1.0, 2.0]),
+                "cells": st.none() | st.integers(1, 80),
+            }
+        ),
+    ),
+    st.tuples(
+        st.just("move"),
+        st.fixed_dictionaries(
+            {"batch": CODES, "to": PLACES, "trays": st.none() | st.sampled_from([0.01, 0.125, 0.5])}
+        ),
+    ),
+    st.tuples(
+        st.just("stage"),
+        st.fixed_dictionaries(
+            {"batch": CODES, "to": st.sampled_from(["germination", "seedling", "hardening"])}
+        ),
+    ),
+    st.tuples(
+        st.just("close"),
+        st.fixed_dictionaries({"batch": CODES, "outcome": st.just("handed-over")}),
+    ),
+    st.tuples(st.just("log"), st.fixed_dictionaries({"batch": CODES, "what": st.just("watered")})),
+    st.tuples(st.just("kill"), st.just({})),
+)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.tuples(ASKED, st.booleans()), min_size=3, max_size=14))
+def test_whatever_people_do_and_whenever_it_is_killed_the_world_has_what_the_journal_has(
+    tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[tuple[str, Any], bool]]
+) -> None:
+    benches = Benches()
+    path = tmp_path_factory.mktemp("world") / "world.json"
+    for (kind, arguments), saved in steps:
+        if kind == "kill":
+            memory = benches.memory
+            benches = Benches()
+            benches.memory = memory
+            benches.mirror.resume(path)
+        else:
+            with suppress(RefusedError):
+                benches.ask(kind, **arguments)
+        benches.mirror(benches.memory)
+        if saved:
+            benches.mirror.save(path)
+        world = benches.world.save()["batches"]
+        standing = {code for code, one in world.items() if not one["closed"]}
+        assert standing == set(benches.memory.batches)
+        for code, batch in benches.memory.batches.items():
+            bench = batch.place if batch.place in benches.site.benches else None
+            assert set(benches.places(code)) == {bench}
+        for name in benches.site.benches:
+            covered = any(
+                batch.covered and batch.place == name for batch in benches.memory.batches.values()
+            )
+            assert benches.world.truth(name).covered == covered
 
 
 # --- after a kill ----------------------------------------------------------------------------------
