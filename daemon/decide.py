@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import isnan
 
 from daemon import alarms, interlocks
 from daemon.alarms import Condition
@@ -41,6 +42,8 @@ from profiles.emergence import late_fraction, may_be_up
 from profiles.model import Stage
 from profiles.units import Units, format_difference, format_temperature
 
+#: How old [s] a reading of air may be; many a thermometer reports only what has changed.
+AIR_FRESH = HOUR
 #: Two soil probes this far apart [°C] can't both be in the tray; the warmer is steered by.
 DISAGREE = 4.0
 #: Readings whose number may not steer, but may switch off.
@@ -126,8 +129,15 @@ def decide(
     if aims is None:
         aims = aims_of(memory, site)
     probes, readings = _vet_all(memory, site, inputs)
-    rooms = [r.value for name in site.room_probes if (r := readings[name]).quality is Quality.OK]
-    room = sum(value for value in rooms if value is not None) / len(rooms) if rooms else None
+    # A single reading lost changes nothing: the last good one stands in for it.
+    rooms = [
+        probe.level
+        for name in site.room_probes
+        if (probe := probes[name]).value is not None
+        and 0 <= now.mono - probe.level_at < AIR_FRESH
+        and readings[name].quality is not Quality.FROZEN
+    ]
+    room = sum(rooms) / len(rooms) if rooms else None
 
     keeps = memory.keeps
     if any(keep.until is not None and now.mono >= keep.until for keep in keeps.values()):
@@ -136,7 +146,7 @@ def decide(
     ticks: dict[str, _Bench] = {}
     for name, spec in site.benches.items():
         one = _Bench(spec, site, memory.benches.get(name) or BenchMemory(), aims[name])
-        one.read(readings, room, now, dt, conditions)
+        one.read(readings, memory.probes, room, now, conditions)
         ticks[name] = one
 
     progress, called = _count_on(memory, site, ticks, dt, now, events, conditions)
@@ -384,12 +394,15 @@ class _Bench:
     def read(
         self,
         readings: Mapping[str, Reading],
+        vettings: Mapping[str, Vetting],
         room: float | None,
         now: Now,
-        dt: float,
         conditions: dict[str, Condition],
     ) -> None:
-        """Take in the readings of this bench; doubtful ones only for what may switch off."""
+        """Take in the readings of this bench; doubtful ones only for what may switch off.
+
+        vettings: of the probes as they were before these readings.
+        """
         name = self.spec.name
         good: list[float] = []
         bad: list[tuple[str, Reading]] = []
@@ -401,14 +414,18 @@ class _Bench:
                 self.soil_at = max(self.soil_at, reading.at)
             else:
                 bad.append((probe, reading))
-            if reading.value is not None and reading.quality in DOUBTFUL:
-                self.hottest = max(reading.value, self.hottest or reading.value)
-            if reading.quality is Quality.JUMP:
+            value = reading.value
+            if value is not None and not isnan(value) and reading.quality in DOUBTFUL:
+                self.hottest = value if self.hottest is None else max(value, self.hottest)
+            before = vettings.get(probe)
+            if reading.quality is Quality.JUMP or (before is not None and before.count):
                 self.jumped = True
         airs = [
             r.value
             for probe in self.spec.air_probes
-            if (r := readings[probe]).quality is Quality.OK and r.value is not None
+            if (r := readings[probe]).quality is Quality.OK
+            and r.value is not None
+            and 0 <= now.mono - r.at < AIR_FRESH
         ]
         self.air = sum(airs) / len(airs) if airs else None
         self.room = room
@@ -541,7 +558,7 @@ class _Bench:
             room=self.room,
             heated=old.mat,
             off_for=now.mono - old.mat_last,
-            lamp_recent=old.lamp or now.mono - old.lamp_last < interlocks.LAMP_AFTER,
+            lamp_off_for=0.0 if old.lamp else now.mono - old.lamp_last,
             reached=reached,
             jumped=self.jumped,
             disturbed=watered,

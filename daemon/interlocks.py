@@ -27,25 +27,43 @@ INTERRUPTION = 2 * HOUR
 #: Work light that a person may take out of one night [s].
 WORK_LIGHT = 1800.0
 
-#: Seconds of heating within which the soil must have answered, and after a sudden fall.
+#: Seconds of heating without a sign that it warms, after which a mat is taken for one that doesn't.
 ANSWER_WITHIN = 3 * HOUR
-ANSWER_WITHIN_AFTER_DROP = 1.5 * HOUR
-#: What counts as an answer [°C]: a rise since the last one, or this much over a measured room.
-ANSWER_RISE = 0.5
+#: A sign is this much lift [°C] over a measured room, more near a lit lamp, where bare air has some of
+#: it too; or soil that rises by ANSWER_RISE while it is warmer than the room. Where the room is not
+#: measured, it is a rise by a share of the room's swing that takes a room longer than ANSWER_WITHIN.
 ANSWER_LIFT = 3.0
-#: A fall [°C] below the highest of late that a mat that is on doesn't explain; "of late" fades by
-#: HIGH_FADE [°C/s], about as fast as a warm tray cools by itself.
+LAMP_AIR_LIFT = 3.0
+ANSWER_RISE = 0.5
+ANSWER_SWING = 0.4
+#: Once shown to work, a mat is believed while the soil keeps this lift [°C] over a measured room.
+KEPT_LIFT = 1.5
+#: An unmeasured room moves no soil faster than its swing in this time [s], nor lets it sink by more
+#: than this share of its swing below such a pace.
+SWING_WITHIN = 8 * HOUR
+SWING_SLACK = 0.25
+#: A fall [°C] below the highest of late is cold water or a probe that is out of the tray; "of late"
+#: fades by HIGH_FADE [°C/s], faster than a tray cools when its lamp goes off. After it a part of the
+#: fall must be made good within the first time [s] of heating, and most of it within the second.
 DROP = 2.0
-HIGH_FADE = 2.0 / HOUR
-#: With the mat off, soil may be this much [°C] warmer than the room accounts for.
+HIGH_FADE = 6.0 / HOUR
+REGAINS = (0.25, 1.5 * HOUR)
+RECOVERS = (2 / 3, 4.5 * HOUR)
+#: Soil with nothing to heat it follows the room as if through this lag [s].
+ROOM_LAG = 3 * HOUR
+#: With the mat off, soil may be this much [°C] warmer than the room accounts for, and this much more
+#: under a lit lamp, whose warmth has gone after LAMP_AFTER.
 UNHEATED_RISE = 2.5
-LAMP_LIFT = 5.0
-#: How fast [°C/s] the expectation for an unheated tray follows it downwards. No faster, so that
-#: cold water, which goes as it came, does not make an ordinary return look like heating.
+LAMP_LIFT = 8.0
+LAMP_AFTER = 6 * HOUR
+#: How fast [°C/s] the expectation for an unheated tray follows it, downwards and up. Down no faster, so
+#: that cold water, which goes as it came, does not make an ordinary return look like heating. Up with
+#: the weather. The lift that a mat has left goes within a few times LIFT_FADE [s].
 BASE_FALL = 2.0 / HOUR
+BASE_RISE = 0.25 / HOUR
+LIFT_FADE = 6 * HOUR
 #: A mat goes on warming the soil for this long [s] after it goes off.
 AFTER_HEAT = 0.75 * HOUR
-LAMP_AFTER = 2 * HOUR
 
 
 def no_good_reading(now: float, read_at: float, grace: float) -> str | None:
@@ -119,7 +137,7 @@ def watch_heat(
     room: float | None,
     heated: bool,
     off_for: float,
-    lamp_recent: bool,
+    lamp_off_for: float,
     reached: bool,
     jumped: bool,
     disturbed: bool,
@@ -129,42 +147,90 @@ def watch_heat(
     """Rule 3: a mat that heats without effect, and soil that warms while the mat is off.
 
     soil, room: °C, None where not measured. heated: whether the mat was on during the last `dt`
-    seconds. off_for: seconds since it was last on. lamp_recent: whether the lamp was lit within
-    LAMP_AFTER. reached: whether the soil is where it is wanted. jumped: the probe's series broke
-    (a tray shifted, water). disturbed: water was logged lately. room_swing: °C.
+    seconds. off_for, lamp_off_for: seconds since mat and lamp were last on. reached: whether the soil
+    is where it is wanted. jumped: the probe's series broke (a tray shifted, water). disturbed: water
+    was logged lately. room_swing: °C.
 
-    Both are judged on the lift over the room where it is measured, else on the soil itself and the
-    owner's word on how far the room swings. Returns the watch and the kind of fault, or None.
+    Where the room is measured, both are judged on the lift over it, or over its recent past, which
+    soil lags behind. Else the owner's word on how far the room swings must do: it can't tell a
+    weak mat that died from a cold night, nor a welded relay from a warm day that is within it.
+    Returns the watch and the kind of fault, or None.
     """
     if soil is None:
         return watch, None
-    lift = soil - room if room is not None else soil
-    high = lift if watch.high is None else max(lift, watch.high - HIGH_FADE * dt)
-    if heated:
-        low = lift if watch.low is None else min(lift, watch.low)
-        dropped = watch.dropped or (high - lift >= DROP and not disturbed)
-        answered = (
-            reached
-            or (lift - low >= ANSWER_RISE * (2 if dropped else 1))
-            or (room is not None and lift >= ANSWER_LIFT and not dropped)
-        )
-        if answered:
-            return HeatWatch(low=lift, high=lift if dropped else high), None
-        on_s = watch.on_s + dt
-        after = HeatWatch(on_s=on_s, low=low, high=high, dropped=dropped)
-        limit = ANSWER_WITHIN_AFTER_DROP if dropped else ANSWER_WITHIN
-        return after, "mat-without-effect" if on_s >= limit else None
+    if (room is None) != (watch.room is None):  # levels so far were over something else
+        watch = replace(watch, room=room, kept=None, off_base=None)
+    if room is not None and watch.room is not None:
+        lagged = watch.room + (room - watch.room) * min(1.0, dt / ROOM_LAG)
+        watch = replace(watch, room=lagged)
+        lift = soil - max(room, lagged)
+    else:
+        lift = soil
+    high = soil if watch.high is None else max(soil, watch.high - HIGH_FADE * dt)
     watch = replace(watch, high=high)
-    if off_for < AFTER_HEAT or jumped or disturbed:
+    if heated:
+        return _heated(watch, soil, lift, lamp_off_for, reached, disturbed, room_swing, dt)
+    return _unheated(watch, lift, off_for, lamp_off_for, jumped or disturbed, room_swing, dt)
+
+
+def _heated(
+    watch: HeatWatch,
+    soil: float,
+    lift: float,
+    lamp_off_for: float,
+    reached: bool,
+    disturbed: bool,
+    room_swing: float,
+    dt: float,
+) -> tuple[HeatWatch, str | None]:
+    measured = watch.room is not None
+    low = soil if watch.low is None else min(soil, watch.low)
+    watch = replace(watch, low=low)
+    high = soil if watch.high is None else watch.high
+    if high - soil >= DROP and (watch.fell_from is None or soil < watch.fell_to):
+        watch = replace(watch, on_s=0.0, kept=None, fell_from=high, fell_to=soil)
+    if watch.fell_from is None:
+        if measured:
+            answered = min(soil - low, lift) >= ANSWER_RISE
+        else:
+            answered = soil - low >= ANSWER_SWING * room_swing
+        limit = ANSWER_WITHIN
+    else:
+        regained = (soil - watch.fell_to) / (watch.fell_from - watch.fell_to)
+        answered = regained >= RECOVERS[0]
+        limit = REGAINS[1] if regained < REGAINS[0] else RECOVERS[1]
+    lamp_air = LAMP_AIR_LIFT if lamp_off_for < AFTER_HEAT else 0.0
+    if reached or answered or (measured and lift >= ANSWER_LIFT + lamp_air):
+        return replace(watch, on_s=0.0, low=soil, kept=soil, fell_from=None), None
+    if watch.kept is not None:
+        pace = room_swing / SWING_WITHIN * dt
+        if 0 < lamp_off_for < LAMP_AFTER:
+            pace += LAMP_LIFT / LAMP_AFTER * dt
+        kept = max(soil, watch.kept - pace)
+        if lift >= KEPT_LIFT if measured else kept - soil <= room_swing * SWING_SLACK:
+            return replace(watch, on_s=0.0, kept=kept), None
+    on_s = watch.on_s + (0.0 if disturbed else dt)
+    return replace(watch, on_s=on_s), "mat-without-effect" if on_s >= limit else None
+
+
+def _unheated(
+    watch: HeatWatch,
+    lift: float,
+    off_for: float,
+    lamp_off_for: float,
+    disturbed: bool,
+    room_swing: float,
+    dt: float,
+) -> tuple[HeatWatch, str | None]:
+    measured = watch.room is not None
+    base = watch.off_base
+    if base is None or disturbed or off_for < AFTER_HEAT:
         return replace(watch, off_base=lift), None
-    base = (
-        lift
-        if watch.off_base is None
-        else max(min(watch.off_base, lift), watch.off_base - BASE_FALL * dt)
-    )
-    if room is not None:
-        base = max(base, 0.0)
-    allowed = (room_swing if room is None else UNHEATED_RISE) + (LAMP_LIFT if lamp_recent else 0.0)
+    base = min(max(lift, base - BASE_FALL * dt), base + BASE_RISE * dt)
+    if measured:
+        base = max(0.0, base - base * dt / LIFT_FADE)
+    allowed = UNHEATED_RISE if measured else room_swing
+    allowed += LAMP_LIFT * max(0.0, 1 - lamp_off_for / LAMP_AFTER)
     fault = "warms-unheated" if lift - base > allowed else None
     return replace(watch, off_base=base), fault
 

@@ -218,18 +218,23 @@ class LightDay:
 
 @dataclass(frozen=True, slots=True)
 class HeatWatch:
-    """What the guard against heat without effect, and effect without heat, remembers.
+    """What the guard against heat without effect, and effect without heat, remembers; °C.
 
-    on_s: seconds of heating since the last proof that it warms. low: the lowest lift since then.
-    drop: the mat's on_s budget is short since a sudden fall. high: the highest lift of late, which
-    shows such a fall. off_base: the lift the soil may be expected to have with the mat off.
+    on_s: seconds of heating since the last sign that it warms. low: the lowest soil since then.
+    kept: the soil that shows that it goes on warming, None before the first sign. high: the highest
+    soil of late. fell_from, fell_to: a sudden fall not yet made good; fell_from None where there is
+    none. off_base: what is expected with the mat off, over the room where it is measured. room: the
+    measured room, lagged.
     """
 
     on_s: float = 0.0
     low: float | None = None
+    kept: float | None = None
     high: float | None = None
-    dropped: bool = False
+    fell_from: float | None = None
+    fell_to: float = 0.0
     off_base: float | None = None
+    room: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
