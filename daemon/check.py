@@ -139,19 +139,22 @@ def _crops_folder(path: Path) -> Path | None:
 def _crops_fit(config: Config, library: Library) -> Iterator[Finding]:
     """Crops whose seed wants soil that this site's limit does not let be: only a caution, for they
     need not be sown here."""
-    limit = config.site.soil_limit
+    limit, units = config.site.soil_limit, config.site.units
+    hot = {}
     for crop in library.crops.values():
         best = crop.stages[Stage.GERMINATION].soil_best
         assert best is not None  # the model insists
         if best.high >= limit:
-            deg = format_temperature
-            yield Finding(
-                "site.soil_limit",
-                "caution",
-                f"{crop.title.lower()} seed likes soil of up to {deg(best.high, config.site.units)}, "
-                f"and mats stop at {deg(limit, config.site.units)}",
-                "Raise the limit, or sow it elsewhere.",
-            )
+            hot[crop.title.lower()] = best.high
+    if hot:
+        most = format_temperature(max(hot.values()), units)
+        yield Finding(
+            "site.soil_limit",
+            "caution",
+            f"mats stop at {format_temperature(limit, units)}, and some seed likes soil of up to {most}: "
+            f"{', '.join(hot)}",
+            "Raise the limit, or sow it elsewhere.",
+        )
 
 
 # --- pins and wiring -----------------------------------------------------------------------------

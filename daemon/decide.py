@@ -64,13 +64,17 @@ SETTLED = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """What one bench's relays are told, and why in a sentence; `stops` names the safety stops at work."""
+    """What one bench's relays are told, and why in a sentence; `stops` names the safety stops at work.
+
+    target: the soil temperature steered to now [°C], None when the mat has nothing to do.
+    """
 
     lamp: bool
     mat: bool
     lamp_why: str
     mat_why: str
     stops: tuple[str, ...]
+    target: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +204,8 @@ def aim_event(site: Site, name: str, aim: Aim, utc: float) -> Event:
 def describe_aim(aim: Aim, units: Units) -> str:
     """What a bench aims for, in words."""
     soil = f"soil at {format_temperature(aim.soil, units)}" if aim.soil is not None else "mat off"
+    if aim.soil_night is not None:
+        soil += f" by day and {format_temperature(aim.soil_night, units)} by night"
     light = f"{aim.hours:g} h of light" if aim.hours else "dark"
     return f"aiming for {soil}, {light}"
 
@@ -296,7 +302,7 @@ def _count_on(
             continue
         days = (now.utc - batch.sown_at) / DAY
         # Sown since the last tick, it has not had all of it.
-        had = min(dt / DAY, days) if 0 <= days else dt / DAY
+        had = min(dt / DAY, days) if days >= 0 else dt / DAY
         done = progress.get(code, 0.0) + had * crop.emergence.rate(soil)
         progress[code] = done
         if code not in called and (batch.emerged or may_be_up(done, days)):
@@ -357,7 +363,7 @@ class _Bench:
     __slots__ = (
         "aim", "air", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
         "mat", "mat_why", "mind", "need", "old", "room", "site", "soil", "soil_at", "spec",
-        "stops", "watch", "said", "off_target", "full_since", "full_soil", "held",
+        "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil", "held",
     )  # fmt: skip
 
     def __init__(self, spec: BenchSpec, site: Site, old: BenchMemory, aim: Aim) -> None:
@@ -365,6 +371,8 @@ class _Bench:
         self.site = site
         self.old = old
         self.aim = aim
+        self.target: float | None = None
+        self.day = False
         self.soil = old.soil
         self.soil_at = old.soil_at
         self.air: float | None = None
@@ -471,6 +479,9 @@ class _Bench:
         watered: bool,
     ) -> None:
         """Wants, then overrides, then the safety stops."""
+        aim, self.day = self.aim, self._scheduled(now)
+        by_night = aim.soil_night is not None and aim.hours > 0 and not self.day
+        self.target = aim.soil_night if by_night else aim.soil
         self._steer_lamp(now, dt, keeps.get(f"{self.spec.name}/lamp"))
         self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), controller, watered)
 
@@ -478,7 +489,7 @@ class _Bench:
         spec, aim, old = self.spec.lamp, self.aim, self.old
         if spec is None:
             return
-        scheduled = self._scheduled(now)
+        scheduled = self.day
         self.light, dark = interlocks.keep_dark(
             old.light, scheduled, aim.hours, now.mono, self.site.tick
         )
@@ -530,27 +541,27 @@ class _Bench:
         if spec is None:
             return
         stale = interlocks.no_good_reading(now.mono, self.soil_at, self.site.probe_grace)
-        if aim.soil is None:
+        if self.target is None:
             self.mat_why = "nothing here asks for a warm mat"
         elif stale is None and self.soil is not None:
             view = MatView(
                 now=now.mono,
                 soil=self.soil,
-                aim=aim.soil,
+                aim=self.target,
                 half_band=self.spec.hysteresis,
                 on=old.mat,
                 lamp=old.lamp,
                 room=self.room,
             )
             self.mat, self.mind = controller(view, old.controller)
-            self.need = aim.soil - self.soil
-            self.mat_why = f"soil {self.deg(self.soil)}, aiming for {self.deg(aim.soil)}"
+            self.need = self.target - self.soil
+            self.mat_why = f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}"
         self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
         if keep is not None and keep.on:
             self.mat, self.mat_why = True, f"kept on by {keep.by}"
 
-        reached = aim.soil is None or (
-            self.soil is not None and self.soil >= aim.soil - self.spec.hysteresis
+        reached = self.target is None or (
+            self.soil is not None and self.soil >= self.target - self.spec.hysteresis
         )
         self.watch, fault = interlocks.watch_heat(
             old.watch,
@@ -622,7 +633,9 @@ class _Bench:
         self._tell_unreachable(now, dt, events)
         today = local_day(self.site.zone, now.utc)
         same_day = today == old.day
-        output = Output(self.lamp, self.mat, self.lamp_why, self.mat_why, tuple(self.stops))
+        output = Output(
+            self.lamp, self.mat, self.lamp_why, self.mat_why, tuple(self.stops), self.target
+        )
         return output, BenchMemory(
             begun=now.mono if old.begun is None else old.begun,
             soil=self.soil,
@@ -693,16 +706,16 @@ class _Bench:
 
     def _tell_unreachable(self, now: Now, dt: float, events: list[Event]) -> None:
         """Say once what no relay here can reach, with what would help."""
-        aim, soil = self.aim, self.soil
+        aim, target, soil = self.aim, self.target, self.soil
         found: dict[str, str] = {}
-        if self.mat and aim.soil is not None and soil is not None:
+        if self.mat and target is not None and soil is not None:
             if self.full_since is None or soil > self.full_soil + SETTLED:
                 self.full_since, self.full_soil = now.mono, soil
-            elif now.mono - self.full_since >= OFF_TARGET and soil < aim.soil - 1.0:
+            elif now.mono - self.full_since >= OFF_TARGET and soil < target - 1.0:
                 found["mat-weak"] = (
                     f"the mat is on without a break and the soil settles at {self.deg(soil)}, "
-                    f"{format_difference(aim.soil - soil, self.site.units)} under the aim of "
-                    f"{self.deg(aim.soil)}; a cover, a warmer room or more watts would help"
+                    f"{format_difference(target - soil, self.site.units)} under the aim of "
+                    f"{self.deg(target)}; a cover, a warmer room or more watts would help"
                 )
         else:
             self.full_since = None

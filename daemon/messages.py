@@ -251,7 +251,7 @@ def _bench(
             for probe in probes
         ],
         aim=BenchAim(
-            soil=aim.soil,
+            soil=output.target,
             soil_range=_span(aim.soil_range),
             ceiling=aim.ceiling,
             light_hours=aim.hours,

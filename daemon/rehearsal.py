@@ -235,12 +235,13 @@ class Rehearsal:
             record.soil_low = min(record.soil_low, soil)
             record.soil_high = max(record.soil_high, soil)
             aim = decision.aims[batch.place]
-            if aim.soil is not None:
+            target = decision.outputs[batch.place].target
+            if target is not None:
                 # A root-zone floor is only ever missed from below.
-                off = abs(soil - aim.soil) if aim.seed else max(0.0, aim.soil - soil)
+                off = abs(soil - target) if aim.seed else max(0.0, target - soil)
                 record.aim_ticks += 1
                 record.aim_error += off
-                low, high = aim.soil_range or (aim.soil, aim.soil)
+                low, high = aim.soil_range or (target, target)
                 if low - NEAR <= soil <= high + NEAR:
                     record.inside += 1
             air = record.air_day if truth.lamp_lit else record.air_night
@@ -548,7 +549,7 @@ def command(
     """Rehearse a season and print its report; the exit status.
 
     days: 1 to 400. start: a date, or how one is written. config: the benches of this file instead of
-    the example's. faults: a file of them. as_json: one JSON document; problems go to standard error, as without it.
+    the example's. faults: a file of them. as_json: one JSON document; problems go to standard error.
     """
     from daemon.app import fail, read_site
     from daemon.simulated import example

@@ -406,7 +406,8 @@ def _sow(memory: Memory, site: Site, asked: Sow, by: str, now: Now) -> Done:
     if spec is not None and spec.mat is None:
         notes.append(f"{place} has no mat: the soil will be as warm as the room")
     if spec is not None and spec.lamp is None and crop.light_to_germinate.value:
-        notes.append(f"{crop.title} needs light to germinate, and {place} has no lamp")
+        needs = "is helped by" if crop.light_to_germinate.only_helps else "needs"
+        notes.append(f"{crop.title} {needs} light to germinate, and {place} has no lamp")
     return Done(after, _answer(batch, text, *notes), (event,))
 
 

@@ -36,13 +36,15 @@ AIR_SLACK = 2.0
 class Aim:
     """What a bench is steered to after all batches on it have had their say.
 
-    soil: setpoint of the mat [°C], None when the mat has nothing to do. soil_range: what everybody
+    soil: setpoint of the mat [°C], None when the mat has nothing to do; soil_night: another one
+    outside the lamp's hours, where some seed wants warmth that comes and goes. soil_range: what everybody
     on the bench accepts [°C]. ceiling: the lowest soil temperature that harms somebody here, and
     `ceiling_of` whose. hours: of light a day, 0 for dark. air_day, air_night: shared ranges [°C],
     None where nobody asks. conflicts: sentences, empty when all fit. seed: batches still germinating.
     """
 
     soil: float | None = None
+    soil_night: float | None = None
     soil_range: tuple[float, float] | None = None
     ceiling: float | None = None
     ceiling_of: str = ""
@@ -71,7 +73,7 @@ def aim_of(
         return Aim()
     asks = [(batch, crops[batch.crop].stages[batch.stage]) for batch in batches]
     conflicts: list[str] = []
-    soil, soil_range = _soil(asks, conflicts, units)
+    soil, soil_night, soil_range = _soil(asks, conflicts, units)
     ceiling, ceiling_of = min(
         (targets.soil_ceiling_c.value, crops[batch.crop].title.lower()) for batch, targets in asks
     )
@@ -95,6 +97,7 @@ def aim_of(
         )
     return Aim(
         soil=soil,
+        soil_night=soil_night,
         soil_range=soil_range,
         ceiling=ceiling,
         ceiling_of=ceiling_of,
@@ -111,10 +114,12 @@ def aim_of(
 
 def _soil(
     asks: Sequence[tuple[Batch, StageTargets]], conflicts: list[str], units: Units
-) -> tuple[float | None, tuple[float, float] | None]:
+) -> tuple[float | None, float | None, tuple[float, float] | None]:
     lows: list[tuple[float, str]] = []
     highs: list[tuple[float, str]] = []
     bests: list[float] = []
+    nights: list[float] = []
+    alternating = False
     floors: list[float] = []
     for batch, targets in asks:
         high = targets.soil_ceiling_c.value - CEILING_MARGIN
@@ -124,23 +129,34 @@ def _soil(
         highs.append((high, batch.code))
         if targets.mat == "soil-target" and targets.soil_best is not None and span is not None:
             lows.append((span.low, batch.code))
-            bests.append((targets.soil_best.low + targets.soil_best.high) / 2)
+            night = targets.soil_best_night
+            alternating = alternating or night is not None
+            bests.append(_middle(targets.soil_best))
+            nights.append(_middle(night or targets.soil_best))
         elif targets.mat == "floor" and targets.root_zone_floor_c is not None:
             floors.append(targets.root_zone_floor_c.value)
             lows.append((targets.root_zone_floor_c.value, batch.code))
     high, hot_for = min(highs)
     if not lows:
-        return None, None
+        return None, None, None
     low, cold_for = max(lows)
-    wish = max([sum(bests) / len(bests), *floors]) if bests else max(floors)
     if low > high:
         conflicts.append(
             f"{cold_for} wants soil of {format_temperature(low, units)} or more, {hot_for} at most "
             f"{format_temperature(high, units)}: they can't share this bench well; aiming for "
             f"{format_temperature(high, units)}, which harms nobody and is slow for {cold_for}"
         )
-        return high, None
-    return min(max(wish, low), high), (low, high)
+        return high, None, None
+
+    def within(wishes: list[float]) -> float:
+        wish = max([sum(wishes) / len(wishes), *floors]) if wishes else max(floors)
+        return min(max(wish, low), high)
+
+    return within(bests), within(nights) if alternating else None, (low, high)
+
+
+def _middle(span: Temperature) -> float:
+    return (span.low + span.high) / 2
 
 
 def _hours(lit: Sequence[tuple[Batch, StageTargets]], conflicts: list[str]) -> float:
