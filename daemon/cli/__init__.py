@@ -7,8 +7,18 @@ usage, 3 nobody answered. With --json, standard output is one JSON document, {"o
 What a command needs is imported when it runs: `hotbed status` is quick on a small board.
 """
 
-from daemon.cli import batches, lookup, notebook, running, tending, watching
+from daemon.cli import batches, lookup, notebook, planning, running, tending, watching
 from daemon.cli.program import app, main
 
 # The modules of the commands are imported for their commands alone.
-__all__ = ["app", "batches", "lookup", "main", "notebook", "running", "tending", "watching"]
+__all__ = [
+    "app",
+    "batches",
+    "lookup",
+    "main",
+    "notebook",
+    "planning",
+    "running",
+    "tending",
+    "watching",
+]

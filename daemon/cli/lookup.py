@@ -10,13 +10,13 @@ import typer
 
 from daemon.cli.asking import find_config, load_config
 from daemon.cli.options import AsJson, ConfigFile, among, crop_names
-from daemon.cli.program import LOOKING_UP, Failed, command, document, wrong
+from daemon.cli.program import PLANNING, Failed, command, document, wrong
 
 if TYPE_CHECKING:
     from profiles.library import Library
 
 
-@command(LOOKING_UP)
+@command(PLANNING)
 def crops(
     action: Annotated[
         str | None,

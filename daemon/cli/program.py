@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import inspect
 import json
+import os
 import sys
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
 #: The panels of the help, and the order of the commands in them.
-EVERY_DAY, LOOKING_UP, RUNNING = "Every day", "Looking up", "Running it"
+EVERY_DAY, PLANNING, RUNNING = "Every day", "Planning and looking up", "Running it"
 _ORDER = (
-    "status", "sow", "stage", "move", "log", "keep", "alarms", "crops", "run", "rehearse", "check",
-    "off",
+    "status", "sow", "stage", "move", "log", "keep", "alarms", "report",
+    "plan", "mix", "light", "crops",
+    "run", "rehearse", "check", "off",
 )  # fmt: skip
 #: Exit statuses.
 DONE, FAILED, USAGE, UNANSWERED = 0, 1, 2, 3
@@ -78,6 +81,17 @@ def _tell(message: str, status: int, as_json: bool, result: object = None) -> in
         for line in message.splitlines():
             typer.echo(f"hotbed: {line}", err=True)
     return status
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file so that nobody ever reads half of it, or the command ends."""
+    new = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        new.write_bytes(content)
+        new.replace(path)
+    except OSError as error:
+        new.unlink(missing_ok=True)
+        raise Failed(f"{path} cannot be written: {error.strerror}") from None
 
 
 def document(content: Mapping[str, Any]) -> None:

@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import io
 import re
-from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -15,7 +14,7 @@ import typer
 from daemon.cli.asking import load_config, need_config, quiet, usual_state
 from daemon.cli.options import AsJson, ConfigFile
 from daemon.cli.program import DONE, FAILED, RUNNING, Failed, command, document, wrong
-from daemon.cli.words import one_of
+from daemon.cli.words import day_of, one_of
 
 
 @command(RUNNING)
@@ -111,12 +110,7 @@ def rehearse(
     $ hotbed rehearse --config hotbed.toml --faults faults.toml
     """
     if start is not None:
-        try:
-            if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", start, re.ASCII):
-                raise ValueError
-            date.fromisoformat(start)
-        except ValueError:
-            raise wrong(f"--start: {start!r}; allowed: a date, such as 2027-02-15") from None
+        day_of("--start", start)
     from daemon.rehearsal import command
 
     said = io.StringIO()

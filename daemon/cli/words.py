@@ -52,6 +52,14 @@ def _day(text: str, today: date) -> date:
     return date.fromisoformat(text)
 
 
+def day_of(option: str, text: str) -> date:
+    """The date of an option, as in 2027-05-10; else a wrong usage."""
+    with contextlib.suppress(ValueError):
+        if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text.strip(), re.ASCII):
+            return date.fromisoformat(text.strip())
+    raise wrong(f"{option}: {text!r}; allowed: a date, such as 2027-02-15")
+
+
 #: Seconds of each unit of time.
 TIME_UNITS = {"s": 1.0, "m": 60.0, "h": 3600.0, "d": 86400.0}
 _DURATION = re.compile(r"(?:\d+(?:[.,]\d+)?[smhd])+", re.ASCII)
