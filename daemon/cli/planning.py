@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -19,6 +20,7 @@ from daemon.cli.words import day_of
 if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.orders import Season
+    from profiles.mix import Container, Filling, MixOrder
     from profiles.season import SeasonPlan
 
 ListFile = Annotated[
@@ -227,3 +229,153 @@ def _plain(made: SeasonPlan) -> dict[str, Any]:
         ],
         "mix_l": round(mix_for(made.fillings).loose_l, 1),
     }
+
+
+@command(PLANNING)
+def mix(
+    fill: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="CONTAINER:COUNT...",
+            help="What is to be filled: trays of cells, single pots, open trays. A third word says what "
+            "is potted on into it: pot-9cm:24:cells-72.",
+            show_default=False,
+        ),
+    ] = None,
+    listed: ListFile = None,
+    recipe: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PARTS",
+            help="Parts by volume; compost:4,coir:2,perlite:1,vermiculite:1 otherwise.",
+        ),
+    ] = None,
+    bags: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--bag",
+            metavar="PART:LITRES",
+            help="What the shop's bags of a part hold, compost:40,20; for each part.",
+        ),
+    ] = None,
+    measured: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME:LITRES", help="A container of your own, to the brim, measured with water."
+        ),
+    ] = None,
+    full: Annotated[
+        float, typer.Option("--full", metavar="PERCENT", help="How full they are filled.")
+    ] = 75.0,
+    shrinkage: Annotated[
+        float, typer.Option(metavar="PERCENT", help="What the parts lose when they are mixed.")
+    ] = 15.0,
+    settling: Annotated[
+        float, typer.Option(metavar="PERCENT", help="What the mix loses when it is watered in.")
+    ] = 10.0,
+    config: ConfigFile = None,
+    as_json: AsJson = False,
+) -> None:
+    """Before filling trays: how much potting mix that takes, of what, and which bags to buy.
+
+    Without anything to fill it lists the containers that it knows, with their litres.
+
+    $ hotbed mix
+
+    $ hotbed mix cells-72:3 pot-9cm:24:cells-72 --bag compost:40 --bag perlite:10,5
+
+    $ hotbed mix open-tray:2 tub:6 --measured tub:1.2 --recipe compost:2,sand:1
+
+    $ hotbed mix --list season.toml
+    """
+    from daemon.orders import Dates, OrdersError
+    from profiles.mix import COMPOST_MIX, CONTAINERS, Container, Recipe, mix_for
+
+    path = find_config(config)
+    site = load_config(path) if path is not None else None
+    try:
+        known = dict(CONTAINERS)
+        for word in measured or ():
+            name, litres = _named(word, "--measured", "tub:1.2")
+            known[name] = Container(name, name, "pot", 1, *_numbers(litres, "--measured", 1))
+        fillings = [_filling(word, known) for word in fill or ()]
+        parts = COMPOST_MIX.parts
+        if recipe is not None:
+            named = [_named(word, "--recipe", "compost:4,coir:2") for word in recipe.split(",")]
+            parts = tuple((name, _numbers(share, "--recipe", 1)[0]) for name, share in named)
+        made = Recipe(parts, shrinkage / 100, settling / 100)
+        sizes = {
+            name: _numbers(litres, "--bag", 4)
+            for name, litres in (_named(word, "--bag", "compost:40,20") for word in bags or ())
+        }
+        if listed is not None:
+            today = datetime.now(UTC).astimezone(site.site.tz if site else None).date()
+            _, season = _season([], Dates(), listed, today, site)
+            fillings += season.fillings
+        fillings = _together(fillings)
+        order = mix_for(fillings, made, fill=full / 100, bag_sizes=sizes)
+    except ValueError as error:
+        raise wrong(str(error)) from None
+    except OrdersError as error:
+        raise Failed(str(error)) from None
+    if as_json:
+        document({"ok": True, "result": _mix_plain(order) if fillings else _known_plain(known)})
+        return
+    from daemon.screens import console
+    from daemon.screens.mixing import containers
+    from daemon.screens.mixing import mix as screen
+
+    console().print(screen(fillings, made, order) if fillings else containers(known))
+
+
+def _named(word: str, option: str, example: str) -> tuple[str, str]:
+    name, colon, rest = word.strip().partition(":")
+    if not (name.strip() and colon and rest.strip()):
+        raise wrong(f"{option}: {word!r}; allowed: a name, a colon and a figure, {example}")
+    return name.strip(), rest.strip()
+
+
+def _numbers(text: str, option: str, most: int) -> tuple[float, ...]:
+    """One or more figures between commas."""
+    words = text.split(",")
+    try:
+        if len(words) > most:
+            raise ValueError
+        return tuple(float(word) for word in words)
+    except ValueError:
+        many = "a figure" if most == 1 else f"1 to {most} figures, 40,20"
+        raise wrong(f"{option}: {text!r}; allowed: {many}") from None
+
+
+def _filling(word: str, known: Mapping[str, Container]) -> Filling:
+    """CONTAINER:COUNT[:PLUG] as so many of one container. Raises ValueError."""
+    from daemon.orders import container
+    from profiles.mix import Filling
+
+    name, rest = _named(word, "what is filled", "cells-72:3")
+    count, _, plug = rest.partition(":")
+    if not count.strip().isdecimal():
+        raise wrong(f"{word!r}; allowed: a whole number of trays or pots, cells-72:3")
+    one = container(name, known)
+    many = int(count) * (one.per_tray if one.kind == "cell" else 1)
+    return Filling(one, many, container(plug.strip(), known) if plug else None)
+
+
+def _together(fillings: Iterable[Filling]) -> list[Filling]:
+    """The same, each container and plug once."""
+    from profiles.mix import Filling
+
+    counts: Counter[tuple[Container, Container | None]] = Counter()
+    for one in fillings:
+        counts[one.container, one.plug] += one.count
+    return [Filling(container, count, plug) for (container, plug), count in counts.items()]
+
+
+def _mix_plain(order: MixOrder) -> dict[str, Any]:
+    from profiles.mix import MIX_CAUTION
+
+    return {**asdict(order), "caution": MIX_CAUTION}
+
+
+def _known_plain(known: Mapping[str, Container]) -> dict[str, Any]:
+    return {"containers": [asdict(one) for one in known.values()]}

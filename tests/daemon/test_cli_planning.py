@@ -129,3 +129,78 @@ def test_a_calendar_is_written_whole_or_not_at_all(
     assert hotbed("plan", "tomato:24", *FROST, "--ics", str(path)).exit_code == 0
     assert path.read_bytes().startswith(b"BEGIN:VCALENDAR\r\n")
     assert path.stat().st_mode & 0o044 == 0o044  # a web server may read it
+
+
+# --- mix -----------------------------------------------------------------------------------------
+
+
+def test_without_anything_to_fill_the_containers_are_listed(hotbed: Program) -> None:
+    assert "cells-72" in hotbed("mix").stdout
+    assert {one["name"] for one in result(hotbed("mix", "--json"))["containers"]} >= {"pot-9cm"}
+
+
+def test_mix_is_told_by_container_and_by_part_with_bags_and_the_caution(hotbed: Program) -> None:
+    words = (
+        "mix",
+        "cells-72:3",
+        "pot-9cm:24:cells-72",
+        "--bag",
+        "compost:40",
+        "--bag",
+        "perlite:10,5",
+    )
+    done = hotbed(*words)
+    assert done.exit_code == 0, done.output
+    text = " ".join(done.stdout.split())
+    assert "216 x cell of a 72-cell tray" in text
+    assert "24 x 9 cm pot, for plants out of a 72-cell tray" in text
+    assert "1 of 40 l" in text
+    assert "dust harms the lungs" in text
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    order = result(hotbed(*words, "--json"))
+    assert order["ingredients"][0]["bags"] == [[40.0, 1]]
+    assert "dust mask" in order["caution"]
+
+
+def test_litres_of_a_measured_container_are_those_of_plain_arithmetic(hotbed: Program) -> None:
+    """10 tubs of 1.2 l, filled to half: 6 l settled; loose 6 / 0.8; parts 7.5 / 0.75, in 4 : 1."""
+    words = (
+        "tub:10 --measured tub:1.2 --full 50 --settling 20 --shrinkage 25 --recipe compost:4,sand:1"
+    )
+    order = result(hotbed("mix", *words.split(), "--json"))
+    assert order["filled_l"] == pytest.approx(6.0)
+    assert order["loose_l"] == pytest.approx(7.5)
+    assert order["parts_l"] == pytest.approx(10.0)
+    assert [one["litres"] for one in order["ingredients"]] == pytest.approx([8.0, 2.0])
+
+
+def test_a_season_s_list_is_filled_as_it_is_planned(hotbed: Program, alone: Path) -> None:
+    (alone / "season.toml").write_text(
+        'hand_over = 2099-05-01\n[[sow]]\ncrop = "broccoli"\nplants = 18\nsow_in = "cells-50"'
+    )
+    planned = result(hotbed("plan", "--list", "season.toml", "--json"))
+    order = result(hotbed("mix", "--list", "season.toml", "--json"))
+    assert order["loose_l"] == pytest.approx(planned["mix_l"], abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["cells-73:2"], "did you mean 'cells-72'?"),
+        (["cells-72"], "cells-72:3"),
+        (["cells-72:two"], "a whole number"),
+        (["cells-72:2", "--bag", "bark:40"], "allowed: compost, coir"),
+        (["cells-72:2", "--bag", "compost:big"], "--bag: 'big'"),
+        (["cells-72:2", "--full", "10"], "allowed: 0.3 to 1"),
+        (["cells-72:2", "--recipe", "compost"], "compost:4,coir:2"),
+        (["cells-72:2", "--recipe", "compost:0"], "parts of compost are 0"),
+        (["pot-9cm:3:pot-11cm"], "does not fit"),
+        (["tub:2", "--measured", "tub:900"], "allowed: 0.001 to 50"),
+    ],
+)
+def test_what_cannot_be_filled_is_refused_with_what_can(
+    words: list[str], said: str, hotbed: Program
+) -> None:
+    done = hotbed("mix", *words)
+    assert done.exit_code == 2, done.output
+    assert said in done.stderr
