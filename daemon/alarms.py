@@ -66,6 +66,13 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         "Lift the cover, air the room, or move the batch to a cooler bench. The mat is off already.",
         delay=600.0,
     ),
+    "lamp-shed": AlarmKind(
+        "medium",
+        "the lamp stays off for the heat under a cover",
+        "Seedlings in the dark stretch within a day and don't recover.",
+        "Take the cover off or prop it open, or move what is covered to a bench of its own.",
+        delay=2 * HOUR,
+    ),
     "relay-unconfirmed": AlarmKind(
         "high",
         "a relay does not confirm",

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import isnan
+from math import inf, isnan
 
 from daemon import alarms, interlocks
 from daemon.alarms import Condition
+from daemon.care import Records, Tally, What
 from daemon.control import (
     HOUR,
     MatController,
@@ -29,6 +30,7 @@ from daemon.state import (
     Batch,
     BenchMemory,
     BenchSpec,
+    HeatWatch,
     Inputs,
     Keep,
     Memory,
@@ -38,8 +40,8 @@ from daemon.state import (
 )
 from drivers.protocols import Quality, Reading
 from drivers.vetting import AIR, SOIL, Vetting, vet
-from profiles.emergence import late_fraction, may_be_up
-from profiles.model import Stage
+from profiles.emergence import early_fraction, late_fraction
+from profiles.model import Crop, Stage
 from profiles.units import Units, format_difference, format_temperature
 
 #: How old [s] a reading of air may be; many a thermometer reports only what has changed.
@@ -54,8 +56,15 @@ JUMP_PATIENCE = 900.0
 MOVING = 2 * HOUR
 #: Logged water disturbs what the heat guard sees for this long [s].
 WATER_DISTURBS = 1 * HOUR
+#: Nothing up after this many times the table's days at the aim: colder than the aim, or no good.
+LATE_CALENDAR = 3.0
+#: A mat that is on is this much [°C] ahead of the others when the site's power is short, or two alike
+#: would take turns by the minute.
+MAT_STAYS = 0.5
 #: A step between ticks longer than this [s] is a gap (a power cut, a stopped process).
 GAP = 600.0
+#: A forecast of the night's low that differs by less [°C] is no news.
+NEW_FORECAST = 0.5
 #: Out of reach: how long [s] something must be off target before it is said, once.
 OFF_TARGET = 6 * HOUR
 #: Full power settles when the soil rises less than this [°C] in OFF_TARGET.
@@ -186,6 +195,8 @@ def decide(
             alarms=standing,
             pending=pending,
             serials=memory.serials,
+            care=_tonight(memory, site, readings, now),
+            tallies=_tally(memory, site, ticks, readings, dt),
             at=now,
         ),
         aims=aims,
@@ -247,8 +258,11 @@ def _vet_all(
             judge(probe, True, moving)
         for probe in spec.air_probes:
             judge(probe, False, moving)
-    for probe in site.room_probes:
+    for probe in (*site.room_probes, *site.outdoor_air, *site.outdoor_soil):
         judge(probe, False, False)
+    if site.tonight is not None:  # a forecast is no series to be judged by
+        reading = inputs.readings.get(site.tonight)
+        readings[site.tonight] = reading or Reading(None, Quality.MISSING, 0.0)
     return probes, readings
 
 
@@ -298,14 +312,16 @@ def _count_on(
         crop = site.crops[batch.crop]
         one = ticks.get(batch.place)
         soil = one.soil_for_count() if one is not None else None
-        if soil is None:
-            continue
-        days = (now.utc - batch.sown_at) / DAY
-        # Sown since the last tick, it has not had all of it.
-        had = min(dt / DAY, days) if days >= 0 else dt / DAY
-        done = progress.get(code, 0.0) + had * crop.emergence.rate(soil)
-        progress[code] = done
-        if code not in called and (batch.emerged or may_be_up(done, days)):
+        days = (now.utc - batch.sown_at) / DAY if now.trusted else -1.0
+        done, table = progress.get(code, 0.0), inf
+        if soil is not None:
+            # Sown since the last tick, it has not had all of it.
+            had = min(dt / DAY, days) if days >= 0 else dt / DAY
+            progress[code] = done = done + had * crop.emergence.rate(soil)
+            table = crop.emergence.days(soil) or inf
+        if days > 0 and done > 0:
+            table = days / done
+        if code not in called and (batch.emerged or done >= early_fraction(table) > 0):
             called = called | {code}
             if not batch.emerged:
                 events.append(
@@ -321,14 +337,96 @@ def _count_on(
                         batch=code,
                     )
                 )
-        if not batch.emerged and done > 0 and done >= late_fraction(days / done):
+        if batch.emerged:
+            continue
+        cause = ""
+        if done >= late_fraction(table):
+            cause = f"{code} has had {done * 100:.0f} % of the warmth that brings {crop.title.lower()} up"
+        elif days > LATE_CALENDAR * (usual := _usual_days(crop, one)):
+            cause = (
+                f"{code} was sown {days:.0f} days ago; where it is warm enough {usual:.0f} will do"
+            )
+        if cause:
             conditions[f"emergence-overdue.{code}"] = Condition(
-                "emergence-overdue",
-                f"{code} has had {done * 100:.0f} % of the warmth that brings {crop.title.lower()} up",
-                batch.place,
-                code,
+                "emergence-overdue", cause, batch.place, code
             )
     return progress, called
+
+
+def _usual_days(crop: Crop, one: _Bench | None) -> float:
+    """Days to emergence at the aim of the batch's bench, or where none is at what the seed likes."""
+    aim = one.aim.soil if one is not None else None
+    if aim is None:
+        best = crop.stages[Stage.GERMINATION].soil_best
+        aim = (best.low + best.high) / 2 if best is not None else 20.0
+    return crop.emergence.days(aim) or inf
+
+
+def _tally(
+    memory: Memory,
+    site: Site,
+    ticks: Mapping[str, _Bench],
+    readings: Mapping[str, Reading],
+    dt: float,
+) -> Mapping[str, Tally]:
+    """What each batch has had, with this tick's; a gap is not counted, for nobody knows."""
+    if not memory.batches:
+        return {}
+    if dt > GAP:
+        return memory.tallies
+    outdoors = _mean(readings, site.outdoor_air)
+    after = {}
+    for code, batch in memory.batches.items():
+        tally = memory.tallies.get(code) or Tally()
+        limits = site.counted[batch.crop, batch.stage]
+        wet = None
+        if batch.looked_at is not None and memory.at is not None:
+            wet = memory.care[code].wet(memory.at.utc)
+        one = ticks.get(batch.place)
+        if one is None:
+            air = outdoors if batch.place != "chamber" else None
+            after[code] = tally.after(dt, lit=None, air=air, wet=wet, limits=limits)
+        else:
+            lamp = one.spec.lamp
+            after[code] = tally.after(
+                dt,
+                lit=None if lamp is None else one.old.lamp,
+                soil=one.soil,
+                air=one.air,
+                ppfd=None if lamp is None else lamp.ppfd,
+                wet=wet,
+                limits=limits,
+            )
+    return after
+
+
+def _mean(readings: Mapping[str, Reading], names: tuple[str, ...]) -> float | None:
+    good = [
+        reading.value
+        for name in names
+        if (reading := readings[name]).quality is Quality.OK and reading.value is not None
+    ]
+    return sum(good) / len(good) if good else None
+
+
+def _tonight(
+    memory: Memory, site: Site, readings: Mapping[str, Reading], now: Now
+) -> Mapping[str, Records]:
+    """The records, with the night's low as it is forecast, once for each new figure."""
+    low = _mean(readings, (site.tonight,)) if site.tonight is not None else None
+    if low is None:
+        return memory.care
+    records = memory.care.get("site", Records())
+    last = records.last(What.LOW)
+    if (
+        last is not None
+        and last.by == "forecast"
+        and last.value is not None
+        and abs(last.value - low) < NEW_FORECAST
+        and local_day(site.zone, last.at) == local_day(site.zone, now.utc)
+    ):
+        return memory.care
+    return {**memory.care, "site": records.add(What.LOW, at=now.utc, by="forecast", value=low)}
 
 
 def _share_power(ticks: Mapping[str, _Bench], site: Site) -> None:
@@ -339,7 +437,7 @@ def _share_power(ticks: Mapping[str, _Bench], site: Site) -> None:
     ]
     mats = sorted(
         (
-            (one.need, f"{name}/mat", one.spec.mat.watts)
+            (one.need + (MAT_STAYS if one.old.mat else 0.0), f"{name}/mat", one.spec.mat.watts)
             for name, one in ticks.items()
             if one.mat and one.spec.mat is not None
         ),
@@ -363,7 +461,8 @@ class _Bench:
     __slots__ = (
         "aim", "air", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
         "mat", "mat_why", "mind", "need", "old", "room", "site", "soil", "soil_at", "spec",
-        "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil", "held",
+        "shed", "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil",
+        "held",
     )  # fmt: skip
 
     def __init__(self, spec: BenchSpec, site: Site, old: BenchMemory, aim: Aim) -> None:
@@ -387,7 +486,8 @@ class _Bench:
         self.mind = old.controller
         self.need = 0.0
         self.stops: list[str] = []
-        self.held: set[str] = set()
+        self.held: frozenset[str] = frozenset()
+        self.shed = False
         self.latched = old.latched
         self.said = old.said
         self.off_target = old.off_target_since
@@ -482,8 +582,25 @@ class _Bench:
         aim, self.day = self.aim, self._scheduled(now)
         by_night = aim.soil_night is not None and aim.hours > 0 and not self.day
         self.target = aim.soil_night if by_night else aim.soil
+        self._feel_heat()
         self._steer_lamp(now, dt, keeps.get(f"{self.spec.name}/lamp"))
         self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), controller, watered)
+
+    def _feel_heat(self) -> None:
+        """Find which stops for heat hold, mat or no mat: a lamp or the sun can cook a tray too."""
+        ceiling = self.aim.ceiling
+        limits = [("soil-over-limit", self.site.soil_limit, interlocks.LIMIT_RELEASE)]
+        if ceiling is not None:
+            limits.append(("crop-too-hot", ceiling, interlocks.CEILING_RELEASE))
+            if self.aim.covered and self.spec.lamp is not None:
+                limit = ceiling - interlocks.COVER_SHED
+                release = interlocks.COVER_RELEASE - interlocks.COVER_SHED
+                limits.append(("lamp-over-cover", limit, release))
+        self.held = frozenset(
+            stop
+            for stop, limit, release in limits
+            if interlocks.over_limit(self.hottest, limit, stop in self.old.stops, release)
+        )
 
     def _steer_lamp(self, now: Now, dt: float, keep: Keep | None) -> None:
         spec, aim, old = self.spec.lamp, self.aim, self.old
@@ -502,26 +619,26 @@ class _Bench:
             self.lamp_why = f"in its {aim.hours:g} h of light, for {aim.lit_for}"
         else:
             self.lamp_why = f"night, after {aim.hours:g} h of light"
-        self.lamp = _at_least(spec, old.lamp, old.lamp_at, self.lamp, now.mono)
+        if scheduled or aim.hours <= 0:  # the night is a safety stop, and waits for no least time
+            self.lamp = _at_least(spec, old.lamp, old.lamp_at, self.lamp, now.mono)
         if keep is not None and keep.on:
             self.lamp, self.lamp_why = True, f"kept on by {keep.by}"
             if aim.hours > 0 and not (scheduled and dark is None):
-                self.light, dark = interlocks.work_light(self.light, dark, dt)
+                lit = min(dt, GAP) if old.lamp else 0.0
+                self.light, dark = interlocks.work_light(self.light, lit)
         if self.lamp and dark is not None:
             self.stop_lamp(dark)
         if self.lamp and keep is not None and not keep.on:
             self.lamp, self.lamp_why = False, f"kept off by {keep.by}"
-        if aim.covered and aim.ceiling is not None:
-            limit = aim.ceiling - interlocks.COVER_SHED
-            release = interlocks.COVER_RELEASE - interlocks.COVER_SHED
-            if self._hold("lamp-over-cover", limit, release) and self.lamp:
-                self.stop_lamp(f"it would cook what is under the cover ({aim.ceiling_of})")
+        if self.lamp and "lamp-over-cover" in self.held:
+            self.shed = True
+            self.stop_lamp(f"it would cook what is under the cover ({aim.ceiling_of})")
 
     def _scheduled(self, now: Now) -> bool:
         """Whether the schedule asks for light; without a trusted clock, the rhythm goes on as it was."""
         hours = self.aim.hours
-        if hours <= 0:
-            return False
+        if hours <= 0 or hours >= 24:
+            return hours > 0
         if now.trusted:
             return lit_window(self.spec.lights_on, hours, self.site.zone, now.utc) is not None
         light = self.old.light
@@ -560,11 +677,13 @@ class _Bench:
         if keep is not None and keep.on:
             self.mat, self.mat_why = True, f"kept on by {keep.by}"
 
-        reached = self.target is None or (
-            self.soil is not None and self.soil >= self.target - self.spec.hysteresis
+        reached = (
+            self.target is not None
+            and self.soil is not None
+            and self.soil >= self.target - self.spec.hysteresis
         )
         self.watch, fault = interlocks.watch_heat(
-            old.watch,
+            old.watch if dt <= GAP else HeatWatch(),
             soil=self.soil if stale is None else None,
             room=self.room,
             heated=old.mat,
@@ -582,20 +701,14 @@ class _Bench:
             self.stop_mat(f"{alarms.CATALOGUE[kind].title}; `hotbed alarms reset` after a look")
         if stale is not None:
             self.stop_mat(stale)
-        if self._hold("soil-over-limit", self.site.soil_limit, interlocks.LIMIT_RELEASE):
+        if "soil-over-limit" in self.held:
             self.stop_mat(f"soil over the limit of {self.deg(self.site.soil_limit)}")
-        if aim.ceiling is not None and self._hold(
-            "crop-too-hot", aim.ceiling, interlocks.CEILING_RELEASE
-        ):
+        if "crop-too-hot" in self.held and aim.ceiling is not None:
             self.stop_mat(f"over the ceiling of {self.deg(aim.ceiling)} for {aim.ceiling_of}")
+        if self.shed:  # or it would keep the soil too warm for the lamp ever to come back
+            self.stop_mat("the lamp is off for the heat under the cover, and comes first")
         if self.mat and keep is not None and not keep.on:
             self.mat, self.mat_why = False, f"kept off by {keep.by}"
-
-    def _hold(self, stop: str, limit: float, release: float) -> bool:
-        held = interlocks.over_limit(self.hottest, limit, stop in self.old.stops, release)
-        if held:
-            self.held.add(stop)
-        return held
 
     def stop_lamp(self, why: str) -> None:
         if self.lamp:
@@ -603,7 +716,7 @@ class _Bench:
         self.stops.append(f"lamp: {why}")
 
     def stop_mat(self, why: str) -> None:
-        if self.mat or not self.stops:
+        if self.mat or not any(stop.startswith("mat: ") for stop in self.stops):
             self.mat_why = f"safety stop: {why}"
         self.mat = False
         self.stops.append(f"mat: {why}")
@@ -620,10 +733,10 @@ class _Bench:
     ) -> tuple[Output, BenchMemory]:
         """The output and the next memory, with events and alarm conditions on the way."""
         old = self.old
-        held = frozenset(self.held)
-        for stop in held - old.stops:
+        held = self.held
+        for stop in sorted(held - old.stops):
             events.append(self._event(now, "interlock", f"safety stop begins: {stop}"))
-        for stop in old.stops - held:
+        for stop in sorted(old.stops - held):
             events.append(self._event(now, "interlock", f"safety stop ends: {stop}"))
         self._conditions(inputs, held, conditions)
         if self.lamp != old.lamp:
@@ -633,6 +746,7 @@ class _Bench:
         self._tell_unreachable(now, dt, events)
         today = local_day(self.site.zone, now.utc)
         same_day = today == old.day
+        ran = dt if dt <= GAP else 0.0
         output = Output(
             self.lamp, self.mat, self.lamp_why, self.mat_why, tuple(self.stops), self.target
         )
@@ -657,8 +771,8 @@ class _Bench:
             stops=held,
             latched=self.latched,
             said=self.said,
-            lit_s=(old.lit_s if same_day else 0.0) + (dt if old.lamp else 0.0),
-            heated_s=(old.heated_s if same_day else 0.0) + (dt if old.mat else 0.0),
+            lit_s=(old.lit_s if same_day else 0.0) + (ran if old.lamp else 0.0),
+            heated_s=(old.heated_s if same_day else 0.0) + (ran if old.mat else 0.0),
             day=today,
         )
 
@@ -685,6 +799,10 @@ class _Bench:
                 what = f", the limit is {self.deg(limit)}" if limit is not None else ""
                 who = f" for {self.aim.ceiling_of}" if stop == "crop-too-hot" else ""
                 conditions[f"{stop}.{name}"] = Condition(stop, said + what + who, name)
+        if self.shed:
+            conditions[f"lamp-shed.{name}"] = Condition(
+                "lamp-shed", f"{said}, too warm for a lit lamp over a cover", name
+            )
         for kind in self.latched:
             if kind == "mat-without-effect":
                 cause = f"{name}: the mat was on, the soil did not answer"
@@ -709,7 +827,7 @@ class _Bench:
         aim, target, soil = self.aim, self.target, self.soil
         found: dict[str, str] = {}
         if self.mat and target is not None and soil is not None:
-            if self.full_since is None or soil > self.full_soil + SETTLED:
+            if self.full_since is None or dt > GAP or soil > self.full_soil + SETTLED:
                 self.full_since, self.full_soil = now.mono, soil
             elif now.mono - self.full_since >= OFF_TARGET and soil < target - 1.0:
                 found["mat-weak"] = (
@@ -721,7 +839,7 @@ class _Bench:
             self.full_since = None
         off: dict[str, float] = {}
         for key, text in self._off_target():
-            since = off[key] = self.off_target.get(key, now.mono)
+            since = off[key] = now.mono if dt > GAP else self.off_target.get(key, now.mono)
             if now.mono - since >= OFF_TARGET:
                 found[key] = text
         if off or self.off_target:

@@ -117,17 +117,14 @@ def keep_dark(
     return (light if light.day_from is not None else LightDay(day_from=now)), None
 
 
-def work_light(light: LightDay, dark: str | None, dt: float) -> tuple[LightDay, str | None]:
+def work_light(light: LightDay, lit_s: float) -> tuple[LightDay, str | None]:
     """Rule 6's exception: half an hour of light to work by, out of one night, that a person asks for.
 
-    dark: why the lamp should be dark, from `keep_dark`. dt: seconds since the last tick.
+    To be asked only in the night. lit_s: seconds of it that the lamp was lit since the last tick.
     """
-    in_night = dark is not None or light.night_from is not None
-    if not in_night:
-        return light, None
-    if light.work_s + dt > WORK_LIGHT:
-        return light, "this night's half hour of work light is used up"
-    return replace(light, work_s=light.work_s + dt), None
+    used = min(light.work_s + lit_s, WORK_LIGHT)
+    why = "this night's half hour of work light is used up" if used >= WORK_LIGHT else None
+    return replace(light, work_s=used), why
 
 
 def watch_heat(
