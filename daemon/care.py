@@ -381,11 +381,8 @@ class LongDay:
 _FEED_DAYS = Span(low=7, high=14, source="common-practice")
 _TRUE_LEAVES_DAYS = Figure(value=7, source="common-practice")
 _THIN_DAYS = Span(low=7, high=14, source="common-practice", note="from emergence")
-_POT_ON = Span(
-    low=0.35,
-    high=0.5,
-    source="common-practice",
-    note="part of the way from emergence to planting out; the second set of leaves opens",
+_POT_ON_DAYS = Span(
+    low=14, high=21, source="common-practice", note="from emergence; the second set of leaves opens"
 )
 
 
@@ -394,7 +391,7 @@ class Husbandry:
     """What tasks and findings need to know of a crop beside its stage targets; all with a source.
 
     The defaults are those of most crops, common practice without a source. true_leaves_days: from
-    emergence to the first true leaves. pot_on: None where the crop is not potted on, thin_days where it
+    emergence to the first true leaves. pot_on_days: None where the crop is not potted on, thin_days where it
     grows on in a clump. cold_wet_c: soil [°C] below which the crop rots in a wet mix. hot_harm: what
     heat over the ceiling does to its seed. stocky_dif_c: the most that the day may be over the night
     [°C]; what its day and night targets leave if None.
@@ -404,7 +401,7 @@ class Husbandry:
     feed_strength: str = "half the label rate"
     true_leaves_days: Figure = _TRUE_LEAVES_DAYS
     thin_days: Span | None = _THIN_DAYS
-    pot_on: Span | None = _POT_ON
+    pot_on_days: Span | None = _POT_ON_DAYS
     chill: Chill | None = None
     long_day: LongDay | None = None
     cold_wet_c: Figure | None = None

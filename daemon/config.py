@@ -11,7 +11,7 @@ import ipaddress
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
-from datetime import time
+from datetime import date, time
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
@@ -32,6 +32,8 @@ from profiles.problems import explain
 
 #: The largest number of benches one site runs.
 MAX_BENCHES = 64
+#: Names that stand for something else where a bench is named.
+RESERVED = ("room", "outdoor", "tonight", "site")
 #: Places without heat or lamps that every site has, besides those of its own.
 PLACES = ("chamber", "porch", "cold-frame", "outdoors")
 
@@ -205,6 +207,13 @@ class Relay(_Section):
     min_off: Annotated[float, Field(ge=0, le=1800)] = 60.0
 
 
+class Lamp(Relay):
+    """A lamp. ppfd: its light at the leaves, once measured [µmol m-2 s-1]; without it no light is
+    claimed but its hours."""
+
+    ppfd: Annotated[float, Field(gt=0, le=2500)] | None = None
+
+
 class Bench(_Section):
     """A shelf that is switched as one.
 
@@ -217,7 +226,7 @@ class Bench(_Section):
     trays: Annotated[float, Field(gt=0, le=64)]
     lights_on: LocalTime = time(6, 0)
     hysteresis: Annotated[float, Field(ge=0.0625, le=2)] = 0.25
-    lamp: Relay | None = None
+    lamp: Lamp | None = None
     mat: Relay | None = None
     probes: Annotated[list[Probe], Field(default_factory=list, max_length=8)]
 
@@ -241,6 +250,9 @@ class Site(_Section):
     probe_grace: seconds without a good soil reading after which a mat is off.
     soil_limit: °C of any soil probe at which mats go off, a limit for hardware and fire.
     power_budget: watts that may be on at once.
+    hardening: how plants are hardened, by somebody at home or in a cold frame by somebody at work.
+    dusk: local time by which hardening plants must be in, where latitude and longitude [degrees] don't
+    tell it. last_frost: the date that planting out counts from.
     room_swing: °C by which the room may warm within hours where no probe measures it; soil that
         warms by more with the mat off is taken for a fault.
     """
@@ -253,6 +265,11 @@ class Site(_Section):
     soil_limit: Annotated[float, Field(ge=25, le=40)] = 35.0
     power_budget: Annotated[float, Field(gt=0, le=20000)] = 1000.0
     room_swing: Annotated[float, Field(ge=2, le=20)] = 6.0
+    hardening: Literal["home", "cold-frame"] = "home"
+    dusk: LocalTime = time(18, 0)
+    latitude: Annotated[float, Field(ge=-66, le=66)] | None = None
+    longitude: Annotated[float, Field(ge=-180, le=180)] | None = None
+    last_frost: date | None = None
     places: Annotated[tuple[Name, ...], Field(strict=False)] = ()
     crops: FilePath | None = None
 
@@ -330,7 +347,11 @@ class Hardware(_Section):
 
 
 class Config(_Section):
-    """The whole file."""
+    """The whole file.
+
+    outdoor: probes of the air (and the bed) where plants harden. tonight: where a forecast of the
+    night's low is published.
+    """
 
     schema_: Annotated[Literal[1], Field(alias="schema")]
     site: Site
@@ -338,6 +359,8 @@ class Config(_Section):
     hardware: Hardware = Field(default_factory=Hardware)
     bench: Annotated[dict[Name, Bench], Field(min_length=1, max_length=MAX_BENCHES)]
     room: Annotated[list[Probe], Field(default_factory=list, max_length=4)]
+    outdoor: Annotated[list[Probe], Field(default_factory=list, max_length=4)]
+    tonight: MqttProbeDevice | None = None
 
     @field_validator("room")
     @classmethod
@@ -361,6 +384,7 @@ class Config(_Section):
         for place, probes in [
             *((f"bench.{name}.probes", bench.probes) for name, bench in self.bench.items()),
             ("room", self.room),
+            ("outdoor", self.outdoor),
         ]:
             names = [probe.name for probe in probes]
             problems += [
@@ -377,7 +401,7 @@ class Config(_Section):
         ]
         problems += [
             f"bench.{name}: the name is taken by a place; choose another"
-            for name in sorted(set(self.bench) & {*PLACES, *self.site.places, "room"})
+            for name in sorted(set(self.bench) & {*PLACES, *self.site.places, *RESERVED})
         ]
         if problems:
             raise ValueError("\n".join(problems))
@@ -408,6 +432,10 @@ def _devices(config: Config) -> Iterator[tuple[str, Any]]:
             yield f"bench.{name}.probes.{probe.name}", probe.device
     for probe in config.room:
         yield f"room.{probe.name}", probe.device
+    for probe in config.outdoor:
+        yield f"outdoor.{probe.name}", probe.device
+    if config.tonight is not None:
+        yield "tonight", config.tonight
 
 
 def _claims(device: Any) -> Iterator[str]:

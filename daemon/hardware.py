@@ -118,6 +118,10 @@ def build(
         for one in bench.probes
     }
     probes |= {f"room/{one.name}": probe("room", one) for one in config.room}
+    probes |= {f"outdoor/{one.name}": probe("outdoor", one) for one in config.outdoor}
+    if config.tonight is not None:
+        forecast = ProbeConfig(name="low", measures="air", device=config.tonight)
+        probes["tonight"] = probe("tonight", forecast)
     relays = {
         f"{name}/{kind}": relay(name, kind, one)
         for name, bench in config.bench.items()

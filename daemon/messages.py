@@ -7,18 +7,28 @@ filled from the memory and the last decision by the functions below, which are p
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from daemon.alarms import CATALOGUE
+from daemon.care import Records, Tally, What, said
 from daemon.control import iso
 from daemon.decide import Decision, next_change
+from daemon.diagnosis import Finding, findings
 from daemon.events import StoredEvent
+from daemon.hardening import lows_of
 from daemon.requests import Request
 from daemon.state import DAY, HOUR, Alarm, Batch, Memory, Now, Site
+from daemon.tasks import Facts, Task, tasks_of
+from drivers.protocols import Quality
 from profiles.emergence import early_fraction, late_fraction
 from profiles.model import Stage
+
+
+#: How many records of a batch go over the wire.
+RECORDS_SHOWN = 12
 
 
 class _Message(BaseModel):
@@ -125,8 +135,51 @@ class CountReport(_Part):
     by: str
 
 
+class TaskReport(_Part):
+    """One thing to do; `command` is the hotbed command that records it as done."""
+
+    kind: str
+    text: str
+    due: str | None
+    overdue: bool
+    command: str
+    source: str
+
+
+class Shown(_Part):
+    """A figure that a finding rests on."""
+
+    name: str
+    value: float
+    unit: str
+
+
+class FindingReport(_Part):
+    """A risk found in the records, with the figures it rests on and what to check."""
+
+    kind: str
+    level: Literal["risk", "watch", "not-measured", "fine"]
+    sentence: str
+    figures: list[Shown]
+    checks: list[str]
+    sources: list[str]
+
+
+class CareReport(_Part):
+    """A record: what somebody did or saw; `n` is its number, for corrections."""
+
+    n: int
+    at: str
+    text: str
+    by: str
+    struck_by: str | None
+
+
 class BatchMessage(_Message):
-    """`batch/<batch>`: crop, stage, since, emergence forecast, next tasks; cleared at the end."""
+    """`batch/<batch>`: crop, stage, since, emergence forecast, next tasks; cleared at the end.
+
+    records: the newest RECORDS_SHOWN, oldest first; the journal has all.
+    """
 
     batch: str
     crop: str
@@ -148,7 +201,9 @@ class BatchMessage(_Message):
     emergence_percent: float | None
     expected: Expected | None
     counts: list[CountReport]
-    next: list[str]
+    tasks: list[TaskReport]
+    findings: list[FindingReport]
+    records: list[CareReport]
 
 
 class AlarmMessage(_Message):
@@ -287,6 +342,20 @@ def batch_message(
     """The state of one batch."""
     germinating = batch.stage is Stage.GERMINATION
     done = memory.progress.get(batch.code)
+    crop, records = site.crops[batch.crop], memory.care.get(batch.code, Records())
+    husbandry = site.husbandry[batch.crop, batch.stage]
+    expected = _expected(batch, memory, site, decision, utc) if germinating else None
+    facts = facts_of(batch, memory, site, decision, expected)
+    found = findings(
+        batch,
+        crop,
+        records,
+        memory.tallies.get(batch.code, Tally()),
+        utc,
+        progress=done if germinating else None,
+        husbandry=husbandry,
+        units=site.units,
+    )
     return BatchMessage(
         at=iso(utc),
         batch=batch.code,
@@ -307,12 +376,23 @@ def batch_message(
         parent=batch.parent,
         revision=batch.revision,
         emergence_percent=round(done * 100, 1) if germinating and done is not None else None,
-        expected=_expected(batch, memory, site, decision, utc) if germinating else None,
+        expected=expected,
         counts=[
             CountReport(at=iso(count.at), up=count.up, of=count.of, by=count.by)
             for count in batch.counts
         ],
-        next=_next(batch, memory, site),
+        tasks=[_task(task) for task in tasks_of(batch, crop, records, facts, utc, husbandry)],
+        findings=[_finding(finding) for finding in found],
+        records=[
+            CareReport(
+                n=care.n,
+                at=iso(care.at),
+                text=said(care),
+                by=care.by,
+                struck_by=care.struck_by or None,
+            )
+            for care in records.entries[-RECORDS_SHOWN:]
+        ],
     )
 
 
@@ -341,23 +421,67 @@ def _expected(
     )
 
 
-def _next(batch: Batch, memory: Memory, site: Site) -> list[str]:
-    code, crop = batch.code, site.crops[batch.crop]
-    targets = crop.stages[batch.stage]
-    if batch.stage is Stage.GERMINATION:
-        if batch.emerged or code in memory.called:
-            return [
-                f"look daily; when seedlings are up, cover off: hotbed stage {code} seedling",
-                f"count them: hotbed log {code} emerged UP/SOWN",
-            ]
-        return [targets.water.text]
-    onward = {
-        Stage.SEEDLING: f"pot on when the second set of leaves opens: hotbed stage {code} growing-on",
-        Stage.GROWING_ON: f"about two weeks before planting out: hotbed stage {code} hardening",
-        Stage.HOLDING: f"when the weather allows: hotbed stage {code} hardening",
-        Stage.HARDENING: f"when planted out: hotbed stage {code} planted-out",
-    }[batch.stage]
-    return [targets.water.text, targets.feed.text, onward]
+def facts_of(
+    batch: Batch, memory: Memory, site: Site, decision: Decision | None, expected: Expected | None
+) -> Facts:
+    """What the batch's tasks depend on beside itself."""
+    spec = site.benches.get(batch.place)
+    hung = [
+        care
+        for code, records in memory.care.items()
+        if code in memory.batches and memory.batches[code].place == batch.place
+        for care in records.standing(What.RAISED_LAMP)
+        if care.value is not None
+    ]
+    soils = [
+        reading.value
+        for name in site.outdoor_soil
+        if decision is not None
+        and (reading := decision.readings[name]).quality is Quality.OK
+        and reading.value is not None
+    ]
+    return Facts(
+        zone=site.zone,
+        units=site.units,
+        lamp=spec is not None and spec.lamp is not None,
+        called=batch.code in memory.called,
+        expected=expected and (_utc(expected.early), _utc(expected.table), _utc(expected.late)),
+        lamp_mm=max(hung, key=lambda care: care.at).value if hung else None,
+        style=site.hardening,
+        harden_days=round(site.crops[batch.crop].harden_days.high),
+        lows=lows_of(memory.care.get("site", Records()), site.zone),
+        dusk=site.dusk,
+        latitude=site.latitude,
+        longitude=site.longitude,
+        outdoor_soil_c=sum(soils) / len(soils) if soils else None,
+        last_frost=site.last_frost,
+    )
+
+
+def _utc(text: str) -> float:
+    return datetime.fromisoformat(text).timestamp()
+
+
+def _task(task: Task) -> TaskReport:
+    return TaskReport(
+        kind=task.kind,
+        text=task.text,
+        due=None if task.due is None else iso(task.due),
+        overdue=task.overdue,
+        command=task.command,
+        source=task.source,
+    )
+
+
+def _finding(finding: Finding) -> FindingReport:
+    return FindingReport(
+        kind=finding.kind,
+        level=finding.level,
+        sentence=finding.sentence,
+        figures=[Shown(name=name, value=value, unit=unit) for name, value, unit in finding.figures],
+        checks=list(finding.checks),
+        sources=list(finding.sources),
+    )
 
 
 def alarm_message(alarm: Alarm, now: Now) -> AlarmMessage:

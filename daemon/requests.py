@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 
+from daemon.care import Care, Records, Tally, What, said
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
 from daemon.events import Event
@@ -103,14 +104,35 @@ class Move(_Arguments):
 
 
 class Record(_Arguments):
-    """What was done or seen at a batch."""
+    """What was done or seen at a batch, or at the site as a whole (batch "site")."""
 
     batch: Code
-    what: Literal["watered", "fed", "height", "emerged", "moist", "cover", "note"]
-    value: Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)] | None = None
+    what: What
+    value: Annotated[float, Field(ge=-100, le=100_000, allow_inf_nan=False)] | None = None
     of: Annotated[int, Field(ge=1, le=100_000)] | None = None
     text: Text = ""
     at: Moment | None = None
+    revision: Revision | None = None
+
+
+class Amend(_Arguments):
+    """A record put right: `n` is struck, and one in its place differs in what is given."""
+
+    batch: Code
+    n: Revision
+    value: Annotated[float, Field(ge=-100, le=100_000, allow_inf_nan=False)] | None = None
+    of: Annotated[int, Field(ge=1, le=100_000)] | None = None
+    text: Text | None = None
+    at: Moment | None = None
+    revision: Revision | None = None
+
+
+class Strike(_Arguments):
+    """A record that was a mistake: it stays to be seen and counts for nothing."""
+
+    batch: Code
+    n: Revision
+    why: Text = ""
     revision: Revision | None = None
 
 
@@ -148,6 +170,8 @@ KINDS: Mapping[str, type[_Arguments]] = {
     "close": Close,
     "move": Move,
     "log": Record,
+    "amend": Amend,
+    "strike": Strike,
     "keep": KeepRelay,
     "acknowledge": Acknowledge,
     "reset": Reset,
@@ -420,6 +444,8 @@ def _stage(memory: Memory, site: Site, asked: SetStage, by: str, now: Now) -> Do
     after, changed = _with_batch(memory, batch, stage=asked.to, since=at, covered=covered)
     if asked.to is not Stage.GERMINATION:
         after = replace(after, called=memory.called - {batch.code})
+    tally = memory.tallies.get(batch.code, Tally()).anew()
+    after = replace(after, tallies={**memory.tallies, batch.code: tally})
     cover = ", the cover comes off" if batch.covered and not covered else ""
     because = f" ({asked.why})" if asked.why else ""
     text = f"{batch.code}: {batch.stage.value} to {asked.to.value}{cover}{because}"
@@ -444,6 +470,8 @@ def _close(memory: Memory, site: Site, asked: Close, by: str, now: Now) -> Done:
         batches={code: one for code, one in memory.batches.items() if code != batch.code},
         progress={code: part for code, part in memory.progress.items() if code != batch.code},
         called=memory.called - {batch.code},
+        care={code: records for code, records in memory.care.items() if code != batch.code},
+        tallies={code: tally for code, tally in memory.tallies.items() if code != batch.code},
     )
     many = (
         f", {asked.count}" + (f" of {batch.cells}" if batch.cells else "")
@@ -505,66 +533,146 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
         progress[code] = progress[batch.code]
     called = after.called | ({code} if batch.code in after.called else frozenset())
     serials = {**after.serials, code: 1}
-    after = replace(after, batches=batches, progress=progress, called=called, serials=serials)
+    care, tallies = dict(after.care), dict(after.tallies)
+    if batch.code in care:
+        care[code] = care[batch.code]
+    if batch.code in tallies:
+        tallies[code] = tallies[batch.code]
+    after = replace(
+        after,
+        batches=batches,
+        progress=progress,
+        called=called,
+        serials=serials,
+        care=care,
+        tallies=tallies,
+    )
     share_text = f"{asked.trays:g} of {_trays(batch.trays)} of {batch.code}"
     text = f"{code}: {share_text}, {batch.place} to {to}{because}"
     event = _event("move", now, by, moved, text, {"from": batch.place, "to": to, "of": batch.code})
     return Done(after, _answer(moved, text, *_light_note(site, moved)), (event,))
 
 
+#: What is recorded of the site as a whole; everything else is of a batch.
+SITE = "site"
+_OF_SITE = frozenset({What.CHECKED, What.LOW, What.NOTE})
+_OF_BATCH = frozenset(What) - {What.CHECKED, What.LOW}
+
+
 def _record(memory: Memory, site: Site, asked: Record, by: str, now: Now) -> Done:
-    batch = _current(memory, asked.batch, asked.revision)
-    at = _when(asked.at, now, batch.sown_at, f"{batch.code} was sown")
-    changes: dict[str, Any] = {}
-    notes: list[str] = []
-    value = asked.value
-    match asked.what:
-        case "emerged":
-            if value is None or value != int(value):
-                raise RefusedError("emerged needs a whole number: `log BATCH emerged 61/72`")
-            of = asked.of if asked.of is not None else batch.cells
-            if of is not None and value > of:
-                raise RefusedError(f"{value:g} of {of} can't be; allowed: 0 to {of}")
-            count = Count(at, int(value), of, by)
-            changes["counts"] = tuple(sorted((*batch.counts, count), key=lambda one: one.at))[-100:]
-            said = f"{int(value)}" + (f" of {of}" if of else "") + " up"
-            if batch.stage is Stage.GERMINATION and value > 0:
-                notes.append(
-                    "the lamp comes on in its hours; when enough are up: "
-                    f"hotbed stage {batch.code} seedling"
-                )
-        case "moist":
-            if value is None or not 1 <= value <= 5 or value != int(value):
-                raise RefusedError("moist is a score; allowed: 1 (dry) to 5 (soaked)")
-            said = f"moisture {int(value)} of 5"
-        case "height":
-            if value is None or not 0 < value <= 2000:
-                raise RefusedError("height is in mm; allowed: over 0 to 2000")
-            said = f"{value / 10:g} cm tall"
-        case "cover":
-            if asked.text not in ("on", "off"):
-                raise RefusedError(f"{asked.text!r}: allowed: cover on, cover off")
-            changes["covered"] = asked.text == "on"
-            said = f"cover {asked.text}"
-        case "watered":
-            if at >= (batch.watered_at or 0.0):
-                changes["watered_at"] = at
-            said = "watered"
-        case "note":
-            if not asked.text.strip():
-                raise RefusedError("a note needs words")
-            said = asked.text.strip()
-        case _:
-            said = asked.what
-    if asked.text and asked.what not in ("note", "cover"):
-        said += f" ({asked.text.strip()})"
-    after, changed = _with_batch(memory, batch, **changes)
-    text = f"{batch.code}: {said}"
-    event = _event(
-        "record", now, by, changed, text,
-        {"what": asked.what, "value": value, "of": asked.of, "text": asked.text, "at": at},
-    )  # fmt: skip
-    return Done(after, _answer(changed, text, *notes), (event,))
+    batch = _subject(memory, asked.batch, asked.revision)
+    allowed = _OF_SITE if batch is None else _OF_BATCH
+    if asked.what not in allowed:
+        raise RefusedError(
+            f"{asked.what} is no record of {'the site' if batch is None else 'a batch'}; allowed: "
+            f"{', '.join(sorted(allowed))}"
+        )
+    at = _record_time(asked.at, batch, now)
+    of = asked.of
+    if batch is not None and asked.what is What.EMERGED and of is None:
+        of = batch.cells
+    before = _records(memory, batch)
+    notes = []
+    if again := before.recent_same(asked.what, by, at, text=asked.text.strip()):
+        notes.append(again)
+    waiting = batch is not None and batch.stage is Stage.GERMINATION
+    if batch is not None and waiting and asked.what is What.EMERGED and asked.value:
+        notes.append(
+            "the lamp comes on in its hours; when enough are up: "
+            f"hotbed stage {batch.code} seedling"
+        )
+    try:
+        after = before.add(asked.what, at=at, by=by, value=asked.value, of=of, text=asked.text)
+    except ValueError as error:
+        raise RefusedError(str(error)) from None
+    return _recorded(memory, batch, after, after.entries[-1], by, now, notes)
+
+
+def _amend(memory: Memory, site: Site, asked: Amend, by: str, now: Now) -> Done:
+    batch = _subject(memory, asked.batch, asked.revision)
+    at = None if asked.at is None else _record_time(asked.at, batch, now)
+    try:
+        after = _records(memory, batch).amend(
+            asked.n, by=by, at=at, value=asked.value, of=asked.of, text=asked.text
+        )
+    except ValueError as error:
+        raise RefusedError(str(error)) from None
+    return _recorded(memory, batch, after, after.entries[-1], by, now, [])
+
+
+def _strike(memory: Memory, site: Site, asked: Strike, by: str, now: Now) -> Done:
+    batch = _subject(memory, asked.batch, asked.revision)
+    try:
+        after = _records(memory, batch).strike(asked.n, by=by)
+    except ValueError as error:
+        raise RefusedError(str(error)) from None
+    struck = next(care for care in after.entries if care.n == asked.n)
+    return _recorded(memory, batch, after, struck, by, now, [], asked.why)
+
+
+def _subject(memory: Memory, code: str, revision: int | None) -> Batch | None:
+    """The batch that a record is of; None for the site."""
+    return None if code.strip().lower() == SITE else _current(memory, code, revision)
+
+
+def _records(memory: Memory, batch: Batch | None) -> Records:
+    return memory.care.get(SITE if batch is None else batch.code, Records())
+
+
+def _record_time(at: datetime | None, batch: Batch | None, now: Now) -> float:
+    if batch is None:
+        return _when(at, now, now.utc - PAST, "anything this season could use")
+    return _when(at, now, batch.sown_at, f"{batch.code} was sown")
+
+
+def _recorded(
+    memory: Memory,
+    batch: Batch | None,
+    records: Records,
+    care: Care,
+    by: str,
+    now: Now,
+    notes: list[str],
+    why: str = "",
+) -> Done:
+    """The memory with these records, and what is told of the one that was written or struck."""
+    words = said(care)
+    if not care.stands:
+        words = f"struck: {words} (record {care.n}, by {care.by})" + (f": {why}" if why else "")
+    elif care.amends is not None:
+        words = f"{words} (in place of record {care.amends})"
+    data = {
+        "what": care.what.value, "value": care.value, "of": care.of, "text": care.text, "at": care.at,
+        "n": care.n, "amends": care.amends, "struck": not care.stands,
+    }  # fmt: skip
+    if batch is None:
+        after = replace(memory, care={**memory.care, SITE: records})
+        text = f"site: {words}"
+        event = Event(now.utc, "record", text, by=by, data=data)
+        return Done(after, {"text": text, "record": care.n, "notes": notes}, (event,))
+    after, changed = _with_batch(memory, batch, **_at_hand(batch, records, care))
+    after = replace(after, care={**memory.care, batch.code: records})
+    text = f"{batch.code}: {words}"
+    answer = _answer(changed, text, *notes) | {"record": care.n}
+    return Done(after, answer, (_event("record", now, by, changed, text, data),))
+
+
+def _at_hand(batch: Batch, records: Records, care: Care) -> dict[str, Any]:
+    """What of the records is kept in the batch, for the tick."""
+    watered = records.last(What.WATERED)
+    looked = records.last(What.MOIST, What.WEIGHT)
+    changes: dict[str, Any] = {
+        "counts": tuple(
+            Count(one.at, int(one.value or 0), one.of, one.by)
+            for one in records.standing(What.EMERGED)
+        ),
+        "watered_at": watered and watered.at,
+        "looked_at": looked and looked.at,
+    }
+    cover = records.last(What.COVER)
+    if care.what is What.COVER and cover is not None:
+        changes["covered"] = cover.text == "on"
+    return changes
 
 
 # --- relays and alarms ---------------------------------------------------------------------------
@@ -669,6 +777,8 @@ _DO: Mapping[type[_Arguments], Any] = {
     Close: _close,
     Move: _move,
     Record: _record,
+    Amend: _amend,
+    Strike: _strike,
     KeepRelay: _keep,
     Acknowledge: _acknowledge,
     Reset: _reset,

@@ -86,7 +86,14 @@ def as_simulated(config: Config) -> Config:
         )
         for name, bench in config.bench.items()
     }
-    return config.model_copy(update={"bench": benches, "room": [probe(one) for one in config.room]})
+    return config.model_copy(
+        update={
+            "bench": benches,
+            "room": [probe(one) for one in config.room],
+            "outdoor": [],
+            "tonight": None,
+        }
+    )
 
 
 def build_world(

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
 
+from daemon.care import Husbandry, Records, Tally, TallyLimits, limits_of
 from daemon.config import Config
+from daemon.husbandry import husbandry_of
 from drivers.protocols import Reading, RelayState
 from drivers.vetting import Vetting
 from profiles.library import Library
@@ -36,11 +38,13 @@ class Now:
 
 @dataclass(frozen=True, slots=True)
 class RelaySpec:
-    """A relay as configured: load [W], least times on and off [s]."""
+    """A relay as configured: load [W], least times on and off [s]; of a lamp, the light at the leaves
+    [µmol m-2 s-1] where it was measured."""
 
     watts: float
     min_on: float
     min_off: float
+    ppfd: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +64,11 @@ class BenchSpec:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """The site as configured, and the crops it knows."""
+    """The site as configured, and the crops it knows.
+
+    outdoor_air, outdoor_soil, tonight: names of probes. husbandry, counted: by crop and stage, what
+    care goes by and what is counted against.
+    """
 
     name: str
     zone: ZoneInfo
@@ -74,6 +82,16 @@ class Site:
     places: tuple[str, ...]
     library: Library
     units: Units = "C"
+    outdoor_air: tuple[str, ...] = ()
+    outdoor_soil: tuple[str, ...] = ()
+    tonight: str | None = None
+    hardening: Literal["home", "cold-frame"] = "home"
+    dusk: timedelta = timedelta(hours=18)
+    latitude: float | None = None
+    longitude: float | None = None
+    last_frost: date | None = None
+    husbandry: Mapping[tuple[str, Stage], Husbandry] = field(default_factory=dict)
+    counted: Mapping[tuple[str, Stage], TallyLimits] = field(default_factory=dict)
 
     @property
     def crops(self) -> Mapping[str, Crop]:
@@ -85,7 +103,7 @@ class Site:
         """The part of the configuration that decisions need, and the crops."""
 
         def relay(one: Any) -> RelaySpec | None:
-            return one and RelaySpec(one.watts, one.min_on, one.min_off)
+            return one and RelaySpec(one.watts, one.min_on, one.min_off, getattr(one, "ppfd", None))
 
         benches = {
             name: BenchSpec(
@@ -105,6 +123,11 @@ class Site:
             )
             for name, bench in config.bench.items()
         }
+        husbandry = {
+            (name, stage): husbandry_of(crop, stage)
+            for name, crop in library.crops.items()
+            for stage in Stage
+        }
         return cls(
             name=config.site.name,
             zone=config.site.tz,
@@ -118,6 +141,19 @@ class Site:
             places=config.places,
             library=library,
             units=config.site.units,
+            outdoor_air=tuple(f"outdoor/{p.name}" for p in config.outdoor if p.measures == "air"),
+            outdoor_soil=tuple(f"outdoor/{p.name}" for p in config.outdoor if p.measures == "soil"),
+            tonight="tonight" if config.tonight is not None else None,
+            hardening=config.site.hardening,
+            dusk=timedelta(hours=config.site.dusk.hour, minutes=config.site.dusk.minute),
+            latitude=config.site.latitude,
+            longitude=config.site.longitude,
+            last_frost=config.site.last_frost,
+            husbandry=husbandry,
+            counted={
+                (name, stage): limits_of(library.crops[name], stage, care)
+                for (name, stage), care in husbandry.items()
+            },
         )
 
 
@@ -136,6 +172,8 @@ class Batch:
     """One sowing of one crop.
 
     revision: grows with every change, so that a request made against an older one is refused.
+    watered_at, looked_at, counts: from its records, kept at hand: last watered, the newest look at
+    its moisture, and what was up.
     since: when the present stage began. trays: in 10 x 20 inch trays, parts allowed.
     """
 
@@ -154,6 +192,7 @@ class Batch:
     covered: bool = False
     counts: tuple[Count, ...] = ()
     watered_at: float | None = None
+    looked_at: float | None = None
     parent: str | None = None
     revision: int = 1
 
@@ -281,6 +320,8 @@ class Memory:
 
     progress: part of the way to emergence by accumulated temperature, by batch code.
     called: batches still in germination for which the lamp already burns.
+    care: what people did and saw, by batch code, or "site". tallies: what each batch has had in its
+    stage.
     pending: alarm conditions not yet old enough to be alarms, since when (mono).
     """
 
@@ -293,6 +334,8 @@ class Memory:
     alarms: Mapping[str, Alarm] = field(default_factory=dict)
     pending: Mapping[str, float] = field(default_factory=dict)
     serials: Mapping[str, int] = field(default_factory=dict)
+    care: Mapping[str, Records] = field(default_factory=dict)
+    tallies: Mapping[str, Tally] = field(default_factory=dict)
     at: Now | None = None
 
 

@@ -402,19 +402,18 @@ class _Batch:
                     potted.at + DAY,
                     f"stage {self.batch.code} growing-on",
                 )
-        elif husbandry.pot_on is not None:
+        elif husbandry.pot_on_days is not None:
             leaves = self._leaves(2)
             text = "pot on, now that the second set of true leaves is open"
             due = leaves + 3 * DAY if leaves is not None else None
             if due is None:
-                share = husbandry.pot_on.high
-                due = self.up_at + share * max(0.0, self.ready_at() - self.up_at)
+                due = self.up_at + husbandry.pot_on_days.high * DAY
                 text = (
                     "pot on when the second set of true leaves opens; by its age that is about now"
                 )
                 if due > self.now + 3 * DAY:
                     text = "pot on when the second set of true leaves opens"
-            yield self.task("pot-on", text, due, self.log("potted-on"), husbandry.pot_on.source)
+            yield self.task("pot-on", text, due, self.log("potted-on"), husbandry.pot_on_days.source)
 
     # --- hardening and leaving -------------------------------------------------------------------
 

@@ -12,16 +12,16 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from daemon.alarms import PRIORITIES
-from daemon.messages import AlarmMessage, BatchMessage, BenchMessage, RelayReport
+from daemon.messages import AlarmMessage, BatchMessage, BenchMessage, RelayReport, TaskReport
 from daemon.screens.base import View, labelled, plain, styled
 from drivers.protocols import Quality
-from profiles.model import (
-    Stage,
-)
+from profiles.model import Stage
 from profiles.problems import explain
 
 #: A picture this old [s] is no longer the present; a daemon ticks at least every minute.
 STALE = 300.0
+#: How many of a batch's next tasks are shown.
+TASKS_SHOWN = 4
 
 #: What a reading is worth, in words; the subject is the probe.
 QUALITY: Mapping[Quality, str] = {
@@ -275,8 +275,21 @@ def _batch(batch: BatchMessage, view: View, now: datetime) -> RenderableType:
         last = batch.counts[-1]
         of = f" of {last.of}" if last.of else ""
         rows.append(("counted", f"{last.up}{of} up, {view.day(last.at, now)}, by {last.by}"))
-    rows += [("next" if i == 0 else "", step) for i, step in enumerate(batch.next)]
+    rows += [(one.level, one.sentence) for one in batch.findings if one.level in ("risk", "watch")]
+    rows += [
+        ("next" if i == 0 else "", _task(one, view, now))
+        for i, one in enumerate(batch.tasks[:TASKS_SHOWN])
+    ]
     return Group(head, labelled(rows, indent=4))
+
+
+def _task(task: TaskReport, view: View, now: datetime) -> str:
+    due = ""
+    if task.overdue:
+        due = "overdue: "
+    elif task.due is not None:
+        due = f"{view.day(task.due, now)}: "
+    return f"{due}{task.text} [{task.command}]" if task.command else f"{due}{task.text}"
 
 
 def _emergence(batch: BatchMessage, view: View, now: datetime) -> str:

@@ -114,7 +114,18 @@ def batch(code: str = "LET1", **changes: Any) -> dict[str, Any]:
             "late": "2027-03-17T23:30:00Z",
         },
         "counts": [],
-        "next": ["Evenly moist, never soaked."],
+        "tasks": [
+            {
+                "kind": "check-moisture",
+                "text": "Evenly moist, never soaked.",
+                "due": None,
+                "overdue": False,
+                "command": "",
+                "source": "common-practice",
+            }
+        ],
+        "findings": [],
+        "records": [],
     }
     return content | changes
 

@@ -224,14 +224,14 @@ def test_cells_of_several_are_thinned_and_an_open_tray_is_pricked_out() -> None:
 def test_potting_on_goes_by_the_second_leaves_seen_else_by_age_and_then_the_stage_follows() -> None:
     up = wrote((6, "emerged", 60, 72))
     by_age = asked(Stage.SEEDLING, 7, 10, up)["pot-on"]
-    assert day_of(by_age) == pytest.approx(6 + 0.5 * (6 * 7 - 6))  # half way to 6 weeks
+    assert day_of(by_age) == pytest.approx(6 + 21)  # three weeks after emergence
     seen = up.add(What.LEAVES, at=SOWN + 19 * DAY, by="Ona", value=2)
     assert day_of(asked(Stage.SEEDLING, 7, 19, seen)["pot-on"]) == 22
     potted = seen.add(What.POTTED_ON, at=SOWN + 20 * DAY, by="Ona")
     tasks = asked(Stage.SEEDLING, 7, 20, potted)
     assert "pot-on" not in tasks
     assert tasks["stage"].command == "hotbed stage TOM1 growing-on"
-    assert "pot-on" not in asked(Stage.SEEDLING, 7, 20, up, husbandry=Husbandry(pot_on=None))
+    assert "pot-on" not in asked(Stage.SEEDLING, 7, 20, up, husbandry=Husbandry(pot_on_days=None))
 
 
 # --- hardening and leaving -----------------------------------------------------------------------
