@@ -6,7 +6,8 @@ The rule, in the order it is applied:
    temperature its roots must stay under (and its root-zone floor, if it keeps one). Inside the range
    that all accept, the aim is the point nearest to what the germinating seed likes best on average.
    Where no such range exists the conflict is reported, and the aim is the warmest that harms
-   nobody: seed that waits is slow, roots or seed that cook are lost.
+   nobody: seed that waits is slow, roots or seed that cook are lost. It is reported too where the
+   leaves of one keep the seed of another cooler than it likes best, for it will be slow.
 2. Hours. Every batch with leaves or with seed that needs light brings its acceptable hours. Inside
    what all accept, the hours nearest to the average best. Where there are none in common the
    conflict is reported, and the shortest upper limit holds: too short only slows, too long makes an
@@ -119,6 +120,7 @@ def _soil(
     highs: list[tuple[float, str]] = []
     bests: list[float] = []
     nights: list[float] = []
+    likes: list[tuple[float, str]] = []
     alternating = False
     floors: list[float] = []
     for batch, targets in asks:
@@ -131,6 +133,7 @@ def _soil(
             lows.append((span.low, batch.code))
             night = targets.soil_best_night
             alternating = alternating or night is not None
+            likes.append((targets.soil_best.low, batch.code))
             bests.append(_middle(targets.soil_best))
             nights.append(_middle(night or targets.soil_best))
         elif targets.mat == "floor" and targets.root_zone_floor_c is not None:
@@ -147,6 +150,13 @@ def _soil(
             f"{format_temperature(high, units)}, which harms nobody and is slow for {cold_for}"
         )
         return high, None, None
+    leafy = {batch.code for batch, _ in asks if batch.emerged}
+    if likes and hot_for in leafy and (warm := max(likes))[0] > high:
+        conflicts.append(
+            f"{warm[1]} germinates best in soil of {format_temperature(warm[0], units)} or more, "
+            f"{hot_for} stands at most {format_temperature(high, units)}: no warmer than that, which "
+            f"harms nobody and is slow for {warm[1]}"
+        )
 
     def within(wishes: list[float]) -> float:
         wish = max([sum(wishes) / len(wishes), *floors]) if wishes else max(floors)
