@@ -11,9 +11,9 @@ from typing import Annotated
 import typer
 
 from daemon.cli.asking import Asking, asks, carry_out, connected, request, state_folder
-from daemon.cli.options import At, Revision, among, batch_codes
+from daemon.cli.options import At, Revision, StateFolder, among, batch_codes
 from daemon.cli.program import EVERY_DAY, Failed, command, document, wrong
-from daemon.cli.words import RECORDS, record
+from daemon.cli.words import CORRECTIONS, RECORDS, entry
 
 #: Kinds of event that `log` leaves out unless it is asked for all.
 MINUTE_KINDS = frozenset({"switching", "decision", "request"})
@@ -27,7 +27,7 @@ def log(
         str | None,
         typer.Argument(
             metavar="BATCH",
-            help="Code of the batch.",
+            help="Code of the batch, or site.",
             autocompletion=batch_codes,
             show_default=False,
         ),
@@ -36,22 +36,17 @@ def log(
         list[str] | None,
         typer.Argument(
             metavar="WHAT",
-            help='watered | fed | moist 1..5 | height 6cm | emerged 61/72 | cover on|off | note "..." ; '
-            "any other words are a note.",
-            autocompletion=among(*RECORDS),
+            help="watered | fed | moist 1..5 | weight 1850g | height 6cm | emerged 61/72 | leaves 2 | "
+            "cover on|off | thinned | pricked-out | potted-on | raised-lamp 12cm | out | in | "
+            'note "..."; any other words are a note. Of the site: low 3C | checked WHAT. To put '
+            "right: amend N WHAT | strike N.",
+            autocompletion=among(*RECORDS, *CORRECTIONS),
             show_default=False,
         ),
     ] = None,
     at: At = None,
     revision: Revision = None,
-    state: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR",
-            help="The daemon's state folder, to read history from: HOTBED_STATE or /var/lib/hotbed "
-            "otherwise.",
-        ),
-    ] = None,
+    state: StateFolder = None,
     last: Annotated[
         int, typer.Option(metavar="N", min=1, max=100_000, help="How much of the history.")
     ] = 40,
@@ -71,6 +66,8 @@ def log(
     $ hotbed log LET1 watered --by Joss --at 08:30
     $ hotbed log LET1 height 6cm
     $ hotbed log LET1 "leaves pale at the edge"
+    $ hotbed log LET1 amend 7 height 5cm
+    $ hotbed log site low 3C
     $ hotbed log LET1
     $ hotbed log --follow
     """
@@ -80,10 +77,10 @@ def log(
                 "--follow and --state are for reading; leave them out to write something down"
             )
         try:
-            arguments = record(what)
+            kind, arguments = entry(what)
         except ValueError as error:
             raise wrong(str(error)) from None
-        request(asking, "log", arguments, batch=batch, at=at, revision=revision)
+        request(asking, kind, arguments, batch=batch, at=at, revision=revision)
         return
     if at is not None or revision is not None:
         raise wrong("what happened then? For example: hotbed log LET1 watered --at 08:30")

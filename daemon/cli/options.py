@@ -105,3 +105,12 @@ ConfigFile = Annotated[
         "/etc/hotbed/hotbed.toml.",
     ),
 ]
+StateFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--state",
+        metavar="DIR",
+        help="The daemon's state folder, to read history from: HOTBED_STATE or /var/lib/hotbed "
+        "otherwise.",
+    ),
+]

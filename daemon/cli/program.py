@@ -116,7 +116,10 @@ def _paragraphs(text: str) -> str:
     )
 
 
-def command(panel: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+Decorator = Callable[[Callable[..., None]], Callable[..., None]]
+
+
+def command(panel: str) -> Decorator:
     """A command of the program, its help from its docstring."""
 
     def added(command: Callable[..., None]) -> Callable[..., None]:
@@ -124,6 +127,26 @@ def command(panel: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
         return command
 
     return added
+
+
+def group(panel: str, name: str, help_: str) -> Callable[[str], Decorator]:
+    """A command that has commands of its own; returns what makes one of a function, by a name."""
+    inner = typer.Typer(rich_markup_mode="rich", invoke_without_command=True)
+    app.add_typer(inner, name=name, rich_help_panel=panel)
+
+    @inner.callback(help=_paragraphs(help_))
+    def alone(ctx: typer.Context) -> None:
+        if ctx.invoked_subcommand is None:
+            typer.echo(ctx.get_help())
+
+    def named(word: str) -> Decorator:
+        def added(command: Callable[..., None]) -> Callable[..., None]:
+            inner.command(word, help=_paragraphs(command.__doc__ or ""))(command)
+            return command
+
+        return added
+
+    return named
 
 
 @app.callback()

@@ -90,44 +90,101 @@ def seconds(text: str, low: float, high: float) -> float:
     return seconds
 
 
-_LENGTHS = {"mm": 1.0, "cm": 10.0, "in": 25.4, '"': 25.4}
+_LENGTHS = {"mm": 1.0, "cm": 10.0, "in": 25.4, '"': 25.4, "m": 1000.0, "ft": 304.8}
+
+
+def length_m(option: str, text: str) -> float:
+    """The length [m] of an option, as in 20cm, 1.2m or 8in; else a wrong usage."""
+    found = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|m|in|ft|\")", text.strip().lower(), re.ASCII)
+    if found is None:
+        raise wrong(f"{option}: {text!r}; allowed: a number and its unit, 20cm, 1.2m or 8in")
+    return float(found[1].replace(",", ".")) * _LENGTHS[found[2]] / 1000
+
+
 #: What `log BATCH` takes as its first word; all else is a note.
-RECORDS = ("watered", "fed", "height", "emerged", "moist", "cover", "note")
+RECORDS = (
+    "watered", "fed", "moist", "weight", "height", "emerged", "leaves", "cover", "thinned",
+    "pricked-out", "potted-on", "raised-lamp", "out", "in", "checked", "low", "note",
+)  # fmt: skip
+#: What puts an earlier record right.
+CORRECTIONS = ("amend", "strike")
+_NUMBER = r"(-?\d+(?:[.,]\d+)?)"
+
+
+def entry(words: Sequence[str]) -> tuple[str, dict[str, Any]]:
+    """What is to be written down, or put right, as kind and arguments of a request.
+
+    Raises ValueError.
+    """
+    first = words[0].lower()
+    if first not in CORRECTIONS:
+        return "log", record(words)
+    number = words[1] if len(words) > 1 else ""
+    if not re.fullmatch(r"[1-9]\d{0,5}", number, re.ASCII):
+        raise ValueError(
+            f"{first} {number!r}; allowed: the record's number, as `hotbed log BATCH` shows it"
+        )
+    n, rest = int(number), list(words[2:])
+    if first == "strike":
+        return "strike", {"n": n, "why": " ".join(rest).strip()}
+    if not rest:
+        raise ValueError(f"amend {n}: to what? For example: amend {n} height 5cm")
+    changed = record(rest)
+    return "amend", {
+        "n": n,
+        **{key: value for key, value in changed.items() if key != "what" and value != ""},
+    }
 
 
 def record(words: Sequence[str]) -> dict[str, Any]:
     """What is to be written down of a batch, as arguments of a request. Raises ValueError."""
     from difflib import get_close_matches
 
+    from profiles.units import celsius_from_f
+
     first, rest = words[0].lower(), " ".join(words[1:]).strip()
     if first not in RECORDS:
         text = " ".join(words).strip()
-        if near := get_close_matches(first, RECORDS, n=1, cutoff=0.78):
+        if near := get_close_matches(first, (*RECORDS, *CORRECTIONS), n=1, cutoff=0.78):
             raise ValueError(
                 f"{words[0]!r} is close to {near[0]!r}: write {near[0]!r}, or, if you mean it so, "
                 f"note {text!r}"
             )
         return {"what": "note", "text": text}
+    if (first in ("in", "out") and rest.lower() not in ("", "indoors")) or (
+        first == "leaves" and not rest[:1].isdigit()
+    ):
+        return {"what": "note", "text": " ".join(words).strip()}  # "out of compost", "leaves pale"
     match first:
         case "moist":
-            found = re.fullmatch(r"([1-5])(?:\s+(.*))?", rest, re.ASCII)
-            if found is None:
-                raise ValueError(f"moist {rest!r}; allowed: moist 1 (dry) to moist 5 (soaked)")
+            found = _read(first, r"([1-5])", rest, "moist 1 (dry) to moist 5 (soaked)")
             return {"what": first, "value": float(found[1]), "text": found[2] or ""}
-        case "height":
-            found = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*(mm|cm|in|\")(?:\s+(.*))?", rest, re.ASCII)
-            if found is None:
-                raise ValueError(
-                    f"height {rest!r}; allowed: a number and its unit, 6cm, 60mm or 2.5in"
-                )
-            value = float(found[1].replace(",", ".")) * _LENGTHS[found[2]]
+        case "leaves":
+            found = _read(first, r"(\d{1,2})", rest, "sets of true leaves, like leaves 2")
+            return {"what": first, "value": float(found[1]), "text": found[2] or ""}
+        case "weight":
+            found = _read(first, _NUMBER + r"\s*(kg|g)", rest, "a tray's weight, 1850g or 1.85kg")
+            grams = _float(found[1]) * (1000.0 if found[2] == "kg" else 1.0)
+            return {"what": first, "value": round(grams, 1), "text": found[3] or ""}
+        case "height" | "raised-lamp" if rest or first == "height":
+            found = _read(
+                first, r"(\d+(?:[.,]\d+)?)\s*(mm|cm|in|\")", rest,
+                "a number and its unit, 6cm, 60mm or 2.5in",
+            )  # fmt: skip
+            value = _float(found[1]) * _LENGTHS[found[2]]
             return {"what": first, "value": round(value, 1), "text": found[3] or ""}
-        case "emerged":
-            found = re.fullmatch(
-                r"(\d{1,6})(?:\s*(?:/|of)\s*(\d{1,6}))?(?:\s+(.*))?", rest, re.ASCII
+        case "low":
+            found = _read(
+                first, _NUMBER + r"\s*°?([CF])", rest, "the night's low, 3C, -1.5C or 38F"
             )
-            if found is None:
-                raise ValueError(f"emerged {rest!r}; allowed: how many are up, 61 or 61/72")
+            value = _float(found[1])
+            value = celsius_from_f(value) if found[2] == "F" else value
+            return {"what": first, "value": round(value, 2), "text": found[3] or ""}
+        case "emerged":
+            found = _read(
+                first, r"(\d{1,6})(?:\s*(?:/|of)\s*(\d{1,6}))?", rest,
+                "how many are up, 61 or 61/72",
+            )  # fmt: skip
             of = {} if found[2] is None else {"of": int(found[2])}
             return {"what": first, "value": float(found[1]), **of, "text": found[3] or ""}
         case "cover":
@@ -137,6 +194,17 @@ def record(words: Sequence[str]) -> dict[str, Any]:
         case "note" if not rest:
             raise ValueError('a note needs words: note "leaves pale at the edge"')
     return {"what": first, "text": rest}
+
+
+def _read(first: str, pattern: str, rest: str, allowed: str) -> re.Match[str]:
+    found = re.fullmatch(pattern + r"(?:\s+(.*))?", rest, re.ASCII)
+    if found is None:
+        raise ValueError(f"{first} {rest!r}; allowed: {allowed}")
+    return found
+
+
+def _float(text: str) -> float:
+    return float(text.replace(",", "."))
 
 
 def one_of(what: str, given: str, known: Sequence[str]) -> str:

@@ -26,7 +26,7 @@ import daemon.client
 import daemon.rehearsal
 import daemon.screens
 from daemon.cli import app, asking, batches, main, watching
-from daemon.cli.words import RECORDS, duration, moment, record
+from daemon.cli.words import RECORDS, duration, entry, moment, record
 from daemon.client import Answer, NobodyAnswered, NoBroker
 from daemon.config import Mqtt
 from daemon.events import Event
@@ -175,17 +175,37 @@ def refused(*words: str, status: int) -> str:
 # --- help ----------------------------------------------------------------------------------------
 
 COMMANDS = (
-    "status", "sow", "move", "stage", "log", "keep", "alarms", "crops", "run", "rehearse", "check",
-    "off",
+    "status", "sow", "move", "stage", "log", "keep", "alarms", "plan", "mix", "light", "crops", "run",
+    "rehearse", "check", "off",
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("command", COMMANDS)
+def every_command() -> dict[str, str]:
+    """The docstring of each command, and of those that others have, by its words."""
+    found = {}
+    for one in app.registered_commands:
+        assert one.callback is not None
+        found[one.callback.__name__] = one.callback.__doc__ or ""
+    for group in app.registered_groups:
+        assert group.typer_instance is not None
+        for one in group.typer_instance.registered_commands:
+            assert one.callback is not None
+            found[f"{group.name} {one.name}"] = one.callback.__doc__ or ""
+    return found
+
+
+@pytest.mark.parametrize("command", [*COMMANDS, *every_command()])
 def test_the_help_of_each_command_has_an_example_that_is_this_command(command: str) -> None:
-    done = hotbed(command, "--help")
+    done = hotbed(*command.split(), "--help")
     assert done.exit_code == 0
     assert f"$ hotbed {command}" in done.stdout
     assert max(map(len, done.stdout.splitlines())) <= 80
+
+
+def test_a_command_that_has_others_alone_says_which() -> None:
+    done = hotbed("light")
+    assert done.exit_code == 0
+    assert "reading" in done.stdout
 
 
 def test_without_a_command_the_help_says_where_to_begin_and_what_there_is() -> None:
@@ -205,17 +225,15 @@ def test_every_example_of_the_help_is_understood(
     monkeypatch.setattr(daemon.rehearsal, "command", lambda *_: 0)
     monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
     examples = 0
-    for one in app.registered_commands:
-        assert one.callback is not None
-        command = one.callback.__name__
-        for block in (one.callback.__doc__ or "").split("\n"):
+    for command, doc in every_command().items():
+        for block in doc.split("\n"):
             if not block.strip().startswith("$ hotbed ") or "--watch" in block:
                 continue
             examples += 1
             words = shlex.split(block.strip().removeprefix("$ hotbed "))
-            assert words[0] == command
+            assert " ".join(words).startswith(command)
             assert hotbed(*words).exit_code in (0, 1, 3), block
-    assert examples > 25
+    assert examples > 40
 
 
 @pytest.mark.parametrize(
@@ -395,8 +413,8 @@ def test_a_name_that_the_journal_would_refuse_is_refused_at_once(name: str, play
           "revision": 7}),
         ("log LET1 emerged 30/36", "log",
          {"batch": "LET1", "what": "emerged", "value": 30.0, "of": 36, "revision": 7}),
-        ("log LET1 leaves pale", "log",
-         {"batch": "LET1", "what": "note", "text": "leaves pale", "revision": 7}),
+        ("log LET1 pale leaves", "log",
+         {"batch": "LET1", "what": "note", "text": "pale leaves", "revision": 7}),
         ("keep lower lamp on", "keep", {"bench": "lower", "relay": "lamp", "to": "on"}),
         ("keep lower lamp on --for 1h30m", "keep",
          {"bench": "lower", "relay": "lamp", "to": "on", "seconds": 5400.0}),
@@ -853,6 +871,14 @@ def test_what_is_no_duration_is_refused_with_what_is(text: str) -> None:
         (["emerged", "61", "of", "72"], {"what": "emerged", "value": 61.0, "of": 72, "text": ""}),
         (["emerged", "61"], {"what": "emerged", "value": 61.0, "text": ""}),
         (["cover", "OFF"], {"what": "cover", "text": "off"}),
+        (["weight", "1.85kg"], {"what": "weight", "value": 1850.0, "text": ""}),
+        (["leaves", "2"], {"what": "leaves", "value": 2.0, "text": ""}),
+        (["raised-lamp", "12cm"], {"what": "raised-lamp", "value": 120.0, "text": ""}),
+        (["raised-lamp"], {"what": "raised-lamp", "text": ""}),
+        (["low", "-1.5C"], {"what": "low", "value": -1.5, "text": ""}),
+        (["low", "41F"], {"what": "low", "value": 5.0, "text": ""}),
+        (["in", "indoors"], {"what": "in", "text": "indoors"}),
+        (["out", "of", "compost"], {"what": "note", "text": "out of compost"}),
         (["note", "waterd"], {"what": "note", "text": "waterd"}),
         (["slugs", "seen"], {"what": "note", "text": "slugs seen"}),
         (["a whole sentence."], {"what": "note", "text": "a whole sentence."}),
@@ -884,12 +910,21 @@ def test_a_line_that_is_half_right_is_refused_and_not_taken_for_a_note(
         record(words)
 
 
+def test_a_record_is_put_right_by_its_number() -> None:
+    assert entry(["amend", "7", "height", "5cm"]) == ("amend", {"n": 7, "value": 50.0})
+    assert entry(["strike", "7", "not", "mine"]) == ("strike", {"n": 7, "why": "not mine"})
+    for words in (["amend"], ["amend", "x"], ["strike", "0"], ["amend", "7"]):
+        with pytest.raises(ValueError, match=words[0]):
+            entry(words)
+
+
 def test_the_stages_are_those_of_the_profiles_and_the_ends_those_of_the_requests() -> None:
     assert batches.STAGES[:5] == tuple(stage.value for stage in Stage)
     outcome = KINDS["close"].model_json_schema()["properties"]["outcome"]
     assert list(batches.STAGES[5:]) == outcome["enum"]
     what = KINDS["log"].model_json_schema()["properties"]["what"]
-    assert set(RECORDS) == set(what["enum"])
+    kinds = KINDS["log"].model_json_schema()["$defs"][what["$ref"].rsplit("/", 1)[1]]
+    assert set(RECORDS) == set(kinds["enum"])
 
 
 def test_the_console_entry_point_ends_as_the_command_did(
