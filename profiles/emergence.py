@@ -30,7 +30,7 @@ from itertools import pairwise
 from math import ceil, exp, inf, isfinite, log, sqrt
 
 #: A wait beyond this is not called an emergence; the longest in the table is 172 days.
-_LONGEST_DAYS = 365.0
+LONGEST_DAYS = 365.0
 #: The table's days are whole numbers: 2 may have been 1.5 or 2.5.
 _ROUNDING_DAYS = 0.5
 #: No crop of the table is up in under a day; no rate is believed beyond twice that.
@@ -180,7 +180,7 @@ class EmergenceModel(_Pieces):
     def days(self, soil_c: float) -> float | None:
         """Days to emergence at a constant `soil_c`; None where it never comes up, or in a year."""
         rate = self.rate(soil_c)
-        return 1 / rate if rate * _LONGEST_DAYS >= 1 else None
+        return 1 / rate if rate * LONGEST_DAYS >= 1 else None
 
     def doubt(self, soil_c: float) -> float:
         """Standard deviation of the logarithm of `days` there: how well the row knows it.
@@ -368,12 +368,12 @@ def _check(points: Sequence[tuple[float, float]], never: Sequence[float], roundi
         if not cooler < warmer:
             raise ValueError(f"{warmer:g} °C comes after {cooler:g} °C; allowed: rising order")
     for temperature, days in points:
-        if not 0 < days <= _LONGEST_DAYS:
+        if not 0 < days <= LONGEST_DAYS:
             raise ValueError(
-                f"{days:g} days at {temperature:g} °C; allowed: over 0, up to {_LONGEST_DAYS:g}"
+                f"{days:g} days at {temperature:g} °C; allowed: over 0, up to {LONGEST_DAYS:g}"
             )
-    if not 0 <= rounding <= _LONGEST_DAYS:
-        raise ValueError(f"rounding by {rounding:g} days; allowed: 0 to {_LONGEST_DAYS:g}")
+    if not 0 <= rounding <= LONGEST_DAYS:
+        raise ValueError(f"rounding by {rounding:g} days; allowed: 0 to {LONGEST_DAYS:g}")
     for temperature in never:
         if temperatures[0] <= temperature <= temperatures[-1]:
             raise ValueError(
