@@ -33,7 +33,7 @@ from profiles.problems import explain
 #: The largest number of benches one site runs.
 MAX_BENCHES = 64
 #: Names that stand for something else where a bench is named.
-RESERVED = ("room", "outdoor", "tonight", "site")
+RESERVED = ("room", "outdoor", "site")
 #: Places without heat or lamps that every site has, besides those of its own.
 PLACES = ("chamber", "porch", "cold-frame", "outdoors")
 
@@ -349,8 +349,8 @@ class Hardware(_Section):
 class Config(_Section):
     """The whole file.
 
-    outdoor: probes of the air (and the bed) where plants harden. tonight: where a forecast of the
-    night's low is published.
+    outdoor: probes of the air (and the bed) where plants harden. night_low: where a forecast of
+    tonight's is published.
     """
 
     schema_: Annotated[Literal[1], Field(alias="schema")]
@@ -360,7 +360,7 @@ class Config(_Section):
     bench: Annotated[dict[Name, Bench], Field(min_length=1, max_length=MAX_BENCHES)]
     room: Annotated[list[Probe], Field(default_factory=list, max_length=4)]
     outdoor: Annotated[list[Probe], Field(default_factory=list, max_length=4)]
-    tonight: MqttProbeDevice | None = None
+    night_low: MqttProbeDevice | None = None
 
     @field_validator("room")
     @classmethod
@@ -434,8 +434,8 @@ def _devices(config: Config) -> Iterator[tuple[str, Any]]:
         yield f"room.{probe.name}", probe.device
     for probe in config.outdoor:
         yield f"outdoor.{probe.name}", probe.device
-    if config.tonight is not None:
-        yield "tonight", config.tonight
+    if config.night_low is not None:
+        yield "night_low", config.night_low
 
 
 def _claims(device: Any) -> Iterator[str]:

@@ -260,9 +260,9 @@ def _vet_all(
             judge(probe, False, moving)
     for probe in (*site.room_probes, *site.outdoor_air, *site.outdoor_soil):
         judge(probe, False, False)
-    if site.tonight is not None:  # a forecast is no series to be judged by
-        reading = inputs.readings.get(site.tonight)
-        readings[site.tonight] = reading or Reading(None, Quality.MISSING, 0.0)
+    if site.night_low is not None:  # a forecast is no series to be judged by
+        reading = inputs.readings.get(site.night_low)
+        readings[site.night_low] = reading or Reading(None, Quality.MISSING, 0.0)
     return probes, readings
 
 
@@ -413,7 +413,7 @@ def _tonight(
     memory: Memory, site: Site, readings: Mapping[str, Reading], now: Now
 ) -> Mapping[str, Records]:
     """The records, with the night's low as it is forecast, once for each new figure."""
-    low = _mean(readings, (site.tonight,)) if site.tonight is not None else None
+    low = _mean(readings, (site.night_low,)) if site.night_low is not None else None
     if low is None:
         return memory.care
     records = memory.care.get("site", Records())

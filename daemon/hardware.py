@@ -119,9 +119,9 @@ def build(
     }
     probes |= {f"room/{one.name}": probe("room", one) for one in config.room}
     probes |= {f"outdoor/{one.name}": probe("outdoor", one) for one in config.outdoor}
-    if config.tonight is not None:
-        forecast = ProbeConfig(name="low", measures="air", device=config.tonight)
-        probes["tonight"] = probe("tonight", forecast)
+    if config.night_low is not None:
+        forecast = ProbeConfig(name="night-low", measures="air", device=config.night_low)
+        probes["outdoor/night-low"] = probe("outdoor", forecast)
     relays = {
         f"{name}/{kind}": relay(name, kind, one)
         for name, bench in config.bench.items()

@@ -26,7 +26,6 @@ from drivers.protocols import Quality
 from profiles.emergence import early_fraction, late_fraction
 from profiles.model import Stage
 
-
 #: How many records of a batch go over the wire.
 RECORDS_SHOWN = 12
 
@@ -445,7 +444,9 @@ def facts_of(
         units=site.units,
         lamp=spec is not None and spec.lamp is not None,
         called=batch.code in memory.called,
-        expected=expected and (_utc(expected.early), _utc(expected.table), _utc(expected.late)),
+        expected=None
+        if expected is None
+        else (_utc(expected.early), _utc(expected.table), _utc(expected.late)),
         lamp_mm=max(hung, key=lambda care: care.at).value if hung else None,
         style=site.hardening,
         harden_days=round(site.crops[batch.crop].harden_days.high),

@@ -91,7 +91,7 @@ def as_simulated(config: Config) -> Config:
             "bench": benches,
             "room": [probe(one) for one in config.room],
             "outdoor": [],
-            "tonight": None,
+            "night_low": None,
         }
     )
 

@@ -66,7 +66,7 @@ class BenchSpec:
 class Site:
     """The site as configured, and the crops it knows.
 
-    outdoor_air, outdoor_soil, tonight: names of probes. husbandry, counted: by crop and stage, what
+    outdoor_air, outdoor_soil, night_low: names of probes. husbandry, counted: by crop and stage, what
     care goes by and what is counted against.
     """
 
@@ -84,7 +84,7 @@ class Site:
     units: Units = "C"
     outdoor_air: tuple[str, ...] = ()
     outdoor_soil: tuple[str, ...] = ()
-    tonight: str | None = None
+    night_low: str | None = None
     hardening: Literal["home", "cold-frame"] = "home"
     dusk: timedelta = timedelta(hours=18)
     latitude: float | None = None
@@ -143,7 +143,7 @@ class Site:
             units=config.site.units,
             outdoor_air=tuple(f"outdoor/{p.name}" for p in config.outdoor if p.measures == "air"),
             outdoor_soil=tuple(f"outdoor/{p.name}" for p in config.outdoor if p.measures == "soil"),
-            tonight="tonight" if config.tonight is not None else None,
+            night_low="outdoor/night-low" if config.night_low is not None else None,
             hardening=config.site.hardening,
             dusk=timedelta(hours=config.site.dusk.hour, minutes=config.site.dusk.minute),
             latitude=config.site.latitude,

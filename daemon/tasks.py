@@ -413,7 +413,9 @@ class _Batch:
                 )
                 if due > self.now + 3 * DAY:
                     text = "pot on when the second set of true leaves opens"
-            yield self.task("pot-on", text, due, self.log("potted-on"), husbandry.pot_on_days.source)
+            yield self.task(
+                "pot-on", text, due, self.log("potted-on"), husbandry.pot_on_days.source
+            )
 
     # --- hardening and leaving -------------------------------------------------------------------
 
