@@ -234,7 +234,9 @@ def record_of(looks: Sequence[Look], lot: str, sown: int | None = None) -> Recor
 
 
 def record_of_date(progress: float, lot: str) -> Record:
-    """What a bare "it is up" teaches, at a progress over 0: taken as half of it."""
+    """What a bare "it is up" teaches, taken as half of it; raises ValueError for a progress of 0."""
+    if not progress > 0:
+        raise ValueError(f"up at a progress of {progress:g}; allowed: over 0")
     return Record(lot, log(progress), DATED_SD)
 
 

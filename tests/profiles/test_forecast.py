@@ -313,6 +313,8 @@ def test_a_record_is_what_the_looks_say_whatever_was_believed() -> None:
     dated = record_of_date(1.3, "lot")
     assert dated.log_ratio == pytest.approx(math.log(1.3))
     assert dated.sd > record.sd
+    with pytest.raises(ValueError, match="up at a progress of 0; allowed: over 0"):
+        record_of_date(0.0, "lot")
 
 
 # --- dates ----------------------------------------------------------------------------------------
