@@ -392,9 +392,9 @@ class Husbandry:
 
     The defaults are those of most crops, common practice without a source. true_leaves_days: from
     emergence to the first true leaves. pot_on_days: None where the crop is not potted on, thin_days
-    where it grows on in a clump. cold_wet_c: soil [°C] below which the crop rots in a wet mix. hot_harm: what
-    heat over the ceiling does to its seed. stocky_dif_c: the most that the day may be over the night
-    [°C]; what its day and night targets leave if None.
+    where it grows on in a clump. cold_wet_c: soil [°C] below which the crop rots in a wet mix.
+    hot_harm: what heat over the ceiling does to its seed. stocky_dif_c: the most that the day may be
+    over the night [°C]; what its day and night targets leave if None.
     """
 
     feed_days: Span = _FEED_DAYS

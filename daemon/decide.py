@@ -24,6 +24,7 @@ from daemon.control import (
     next_lights_on,
 )
 from daemon.events import Event
+from daemon.forecasts import EARLIER, needs_of
 from daemon.sharing import Aim, aim_of
 from daemon.state import (
     DAY,
@@ -40,7 +41,7 @@ from daemon.state import (
 )
 from drivers.protocols import Quality, Reading
 from drivers.vetting import AIR, SOIL, Vetting, vet
-from profiles.emergence import early_fraction, late_fraction
+from profiles.forecast import Requirement
 from profiles.model import Crop, Stage
 from profiles.units import Units, format_difference, format_temperature
 
@@ -162,7 +163,8 @@ def decide(
         one.read(readings, memory.probes, room, now, conditions)
         ticks[name] = one
 
-    progress, called = _count_on(memory, site, ticks, dt, now, events, conditions)
+    needs = needs_of(memory, site.crops)
+    progress, called = _count_on(memory, site, ticks, needs, dt, now, events, conditions)
     if called is not memory.called:
         memory = replace(memory, called=called)
         aims = aims_of(memory, site)
@@ -197,6 +199,8 @@ def decide(
             serials=memory.serials,
             care=_tonight(memory, site, readings, now),
             tallies=_tally(memory, site, ticks, readings, dt),
+            needs=needs,
+            lessons=memory.lessons,
             at=now,
         ),
         aims=aims,
@@ -291,6 +295,7 @@ def _count_on(
     memory: Memory,
     site: Site,
     ticks: Mapping[str, _Bench],
+    needs: Mapping[str, Requirement],
     dt: float,
     now: Now,
     events: list[Event],
@@ -313,15 +318,14 @@ def _count_on(
         one = ticks.get(batch.place)
         soil = one.soil_for_count() if one is not None else None
         days = (now.utc - batch.sown_at) / DAY if now.trusted else -1.0
-        done, table = progress.get(code, 0.0), inf
+        done = progress.get(code, 0.0)
         if soil is not None:
             # Sown since the last tick, it has not had all of it.
             had = min(dt / DAY, days) if days >= 0 else dt / DAY
-            progress[code] = done = done + had * crop.emergence.rate(soil)
-            table = crop.emergence.days(soil) or inf
-        if days > 0 and done > 0:
-            table = days / done
-        if code not in called and (batch.emerged or done >= early_fraction(table) > 0):
+            before = one.old.soil if one is not None and one.old.soil is not None else soil
+            progress[code] = done = done + crop.emergence.gain(before, soil, had)
+        needed = needs[code]
+        if code not in called and (batch.emerged or done >= EARLIER * needed.early_edge):
             called = called | {code}
             if not batch.emerged:
                 events.append(
@@ -340,7 +344,7 @@ def _count_on(
         if batch.emerged:
             continue
         cause = ""
-        if done >= late_fraction(table):
+        if done >= needed.late_edge:
             cause = f"{code} has had {done * 100:.0f} % of the warmth that brings {crop.title.lower()} up"
         elif days > LATE_CALENDAR * (usual := _usual_days(crop, one)):
             cause = (
@@ -563,10 +567,8 @@ class _Bench:
                     )
 
     def soil_for_count(self) -> float | None:
-        """The soil temperature [°C] that counts towards emergence since the last tick."""
-        if self.soil is None:
-            return self.aim.soil
-        return self.soil if self.old.soil is None else (self.soil + self.old.soil) / 2
+        """The soil temperature [°C] that counts towards emergence."""
+        return self.aim.soil if self.soil is None else self.soil
 
     # --- what is done ----------------------------------------------------------------------------
 

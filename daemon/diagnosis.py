@@ -79,15 +79,17 @@ def findings(
     now: float,
     *,
     progress: float | None = None,
+    late_edge: float | None = None,
     husbandry: Husbandry = USUAL,
     units: Units = "C",
 ) -> tuple[Finding, ...]:
     """What applies to the batch in its stage, the worst first.
 
     tally: since the stage began, see `Tally.anew`. progress: of emergence, the integral of the rate
-    since sowing; None where not counted.
+    since sowing; None where not counted. late_edge: the progress by which half should be up; by the
+    table alone if None.
     """
-    case = _Case(batch, crop, records, tally, now, progress, husbandry, units)
+    case = _Case(batch, crop, records, tally, now, progress, late_edge, husbandry, units)
     order = ("risk", "watch", "not-measured", "fine")
     return tuple(sorted(case.all(), key=lambda found: order.index(found.level)))
 
@@ -101,11 +103,13 @@ class _Case:
         tally: Tally,
         now: float,
         progress: float | None,
+        late_edge: float | None,
         husbandry: Husbandry,
         units: Units,
     ) -> None:
         self.batch, self.crop, self.records, self.tally, self.now = batch, crop, records, tally, now
         self.progress, self.husbandry, self.units = progress, husbandry, units
+        self.late_edge = late_edge
         self.targets = crop.stages[batch.stage]
 
     def all(self) -> Iterator[Finding]:
@@ -392,7 +396,10 @@ class _Case:
         if tally.soil_c is not None:
             figures.append(("soil, mean", tally.soil_c, "°C"))
         sources = _unique(crop.emergence_source, "common-practice")
-        late = self.progress > 0 and self.progress >= late_fraction(days / self.progress)
+        edge = self.late_edge
+        if edge is None and self.progress > 0:
+            edge = late_fraction(days / self.progress)
+        late = edge is not None and self.progress >= edge
         slow = self._at_best()
         if slow is not None:
             figures.append(("days to emergence at best", slow, "d"))

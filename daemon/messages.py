@@ -18,12 +18,13 @@ from daemon.control import iso
 from daemon.decide import Decision, next_change
 from daemon.diagnosis import Finding, findings
 from daemon.events import StoredEvent
+from daemon.forecasts import lot_of, need_of
 from daemon.hardening import lows_of
 from daemon.requests import Request
 from daemon.state import DAY, HOUR, Alarm, Batch, Memory, Now, Site
 from daemon.tasks import Facts, Task, tasks_of
 from drivers.protocols import Quality
-from profiles.emergence import early_fraction, late_fraction
+from profiles.forecast import Range, believe, forecast
 from profiles.model import Stage
 
 #: How many records of a batch go over the wire.
@@ -117,12 +118,25 @@ class BenchMessage(_Message):
     covered: bool
 
 
-class Expected(_Part):
-    """When emergence is expected at the soil's temperature now: early edge, by the table, late edge."""
+class Dates(_Part):
+    """A date that is not sure: eight in ten lie from early to late."""
 
     early: str
-    table: str
+    likely: str
     late: str
+
+
+class Expected(_Part):
+    """When emergence is expected at the soil temperature `soil` [°C]: first and half of those that will
+    come, and the last but a few; and the date by the published table. `learnt`: what earlier batches
+    made of the table, in words."""
+
+    soil: float
+    first: Dates | None
+    half: Dates | None
+    final: Dates | None
+    table: str | None
+    learnt: str
 
 
 class CountReport(_Part):
@@ -352,6 +366,7 @@ def batch_message(
         memory.tallies.get(batch.code, Tally()),
         utc,
         progress=done if germinating else None,
+        late_edge=memory.needs[batch.code].late_edge if batch.code in memory.needs else None,
         husbandry=husbandry,
         units=site.units,
     )
@@ -410,13 +425,26 @@ def _expected(
     if rate * 365 < 1:
         return None
     done = memory.progress.get(batch.code, 0.0)
-    table = 1 / rate
+    taught = memory.lessons.get(batch.crop, {})
+    needed = memory.needs.get(batch.code) or need_of(batch, site.crops[batch.crop], taught)
+    night = aim.soil_night if aim is not None else None
+    ahead = forecast(model, needed, done, (soil, soil, night) if night is not None else (soil,))
 
-    def when(part: float) -> str:
-        return iso(utc + max(0.0, part - done) / rate * DAY)
+    def dates(span: Range | None) -> Dates | None:
+        if span is None:
+            return None
+        early, likely, late = (iso(utc + days * DAY) for days in (span.low, span.mid, span.high))
+        return Dates(early=early, likely=likely, late=late)
 
     return Expected(
-        early=when(early_fraction(table)), table=when(1.0), late=when(late_fraction(table))
+        soil=soil,
+        first=dates(ahead.first),
+        half=dates(ahead.half),
+        final=dates(ahead.final),
+        table=iso(utc + max(0.0, 1 - done) / rate * DAY) if done < 1 else None,
+        learnt=believe(
+            [record for code, record in taught.items() if code != batch.code], lot_of(batch)
+        ).told(),
     )
 
 
@@ -445,8 +473,12 @@ def facts_of(
         lamp=spec is not None and spec.lamp is not None,
         called=batch.code in memory.called,
         expected=None
-        if expected is None
-        else (_utc(expected.early), _utc(expected.table), _utc(expected.late)),
+        if expected is None or expected.half is None
+        else (
+            _utc((expected.first or expected.half).early),
+            _utc(expected.half.likely),
+            _utc(expected.half.late),
+        ),
         lamp_mm=max(hung, key=lambda care: care.at).value if hung else None,
         style=site.hardening,
         harden_days=round(site.crops[batch.crop].harden_days.high),

@@ -19,6 +19,7 @@ from daemon.care import Care, Records, Tally, What, said
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
 from daemon.events import Event
+from daemon.forecasts import lesson_of, need_of, with_progress
 from daemon.interlocks import WORK_LIGHT
 from daemon.state import DAY, HOUR, Batch, BenchMemory, Count, HeatWatch, Keep, Memory, Now, Site
 from profiles.library import UnknownCrop
@@ -29,6 +30,8 @@ from profiles.problems import explain, nearest
 MAX_BYTES = 16 * 1024
 #: "Keep on" ends by itself after this long [s] at most.
 MAX_KEEP = 12 * HOUR
+#: How many batches of a crop are kept to learn from.
+LESSONS_KEPT = 60
 #: How far into the past a date may be set [s], and how much clocks of two machines may differ.
 PAST = 400 * DAY
 SKEW = 120.0
@@ -444,6 +447,10 @@ def _stage(memory: Memory, site: Site, asked: SetStage, by: str, now: Now) -> Do
     after, changed = _with_batch(memory, batch, stage=asked.to, since=at, covered=covered)
     if asked.to is not Stage.GERMINATION:
         after = replace(after, called=memory.called - {batch.code})
+    if batch.stage is Stage.GERMINATION:
+        after = _learn(after, batch, at, now)
+        needs = {code: need for code, need in after.needs.items() if code != batch.code}
+        after = replace(after, needs=needs)
     tally = memory.tallies.get(batch.code, Tally()).anew()
     after = replace(after, tallies={**memory.tallies, batch.code: tally})
     cover = ", the cover comes off" if batch.covered and not covered else ""
@@ -472,6 +479,7 @@ def _close(memory: Memory, site: Site, asked: Close, by: str, now: Now) -> Done:
         called=memory.called - {batch.code},
         care={code: records for code, records in memory.care.items() if code != batch.code},
         tallies={code: tally for code, tally in memory.tallies.items() if code != batch.code},
+        needs={code: need for code, need in memory.needs.items() if code != batch.code},
     )
     many = (
         f", {asked.count}" + (f" of {batch.cells}" if batch.cells else "")
@@ -585,7 +593,7 @@ def _record(memory: Memory, site: Site, asked: Record, by: str, now: Now) -> Don
         after = before.add(asked.what, at=at, by=by, value=asked.value, of=of, text=asked.text)
     except ValueError as error:
         raise RefusedError(str(error)) from None
-    return _recorded(memory, batch, after, after.entries[-1], by, now, notes)
+    return _recorded(memory, site, batch, after, after.entries[-1], by, now, notes)
 
 
 def _amend(memory: Memory, site: Site, asked: Amend, by: str, now: Now) -> Done:
@@ -597,7 +605,7 @@ def _amend(memory: Memory, site: Site, asked: Amend, by: str, now: Now) -> Done:
         )
     except ValueError as error:
         raise RefusedError(str(error)) from None
-    return _recorded(memory, batch, after, after.entries[-1], by, now, [])
+    return _recorded(memory, site, batch, after, after.entries[-1], by, now, [])
 
 
 def _strike(memory: Memory, site: Site, asked: Strike, by: str, now: Now) -> Done:
@@ -607,7 +615,7 @@ def _strike(memory: Memory, site: Site, asked: Strike, by: str, now: Now) -> Don
     except ValueError as error:
         raise RefusedError(str(error)) from None
     struck = next(care for care in after.entries if care.n == asked.n)
-    return _recorded(memory, batch, after, struck, by, now, [], asked.why)
+    return _recorded(memory, site, batch, after, struck, by, now, [], asked.why)
 
 
 def _subject(memory: Memory, code: str, revision: int | None) -> Batch | None:
@@ -627,6 +635,7 @@ def _record_time(at: datetime | None, batch: Batch | None, now: Now) -> float:
 
 def _recorded(
     memory: Memory,
+    site: Site,
     batch: Batch | None,
     records: Records,
     care: Care,
@@ -650,21 +659,58 @@ def _recorded(
         text = f"site: {words}"
         event = Event(now.utc, "record", text, by=by, data=data)
         return Done(after, {"text": text, "record": care.n, "notes": notes}, (event,))
-    after, changed = _with_batch(memory, batch, **_at_hand(batch, records, care))
+    after, changed = _with_batch(memory, batch, **_at_hand(memory, batch, records, care, now))
     after = replace(after, care={**memory.care, batch.code: records})
+    if care.what is What.EMERGED:
+        after = _relearn(after, site, changed, now)
     text = f"{batch.code}: {words}"
     answer = _answer(changed, text, *notes) | {"record": care.n}
     return Done(after, answer, (_event("record", now, by, changed, text, data),))
 
 
-def _at_hand(batch: Batch, records: Records, care: Care) -> dict[str, Any]:
+def _relearn(memory: Memory, site: Site, batch: Batch, now: Now) -> Memory:
+    """The forecast after other counts; or, past germination, what the batch has taught."""
+    taught = memory.lessons.get(batch.crop, {})
+    if batch.stage is Stage.GERMINATION:
+        need = need_of(batch, site.crops[batch.crop], taught)
+        return replace(memory, needs={**memory.needs, batch.code: need})
+    if batch.code not in taught:
+        return memory
+    return _learn(memory, batch, now.utc, now)
+
+
+def _learn(memory: Memory, batch: Batch, at: float, now: Now) -> Memory:
+    """What the batch taught of its crop, kept for the next; forecasts that wait take it in."""
+    lesson = lesson_of(batch, memory.progress.get(batch.code, 0.0), at, now.utc)
+    if lesson is None:
+        return memory
+    taught = {**memory.lessons.get(batch.crop, {}), batch.code: lesson}
+    while len(taught) > LESSONS_KEPT:
+        taught.pop(next(iter(taught)))
+    kin = {code for code, one in memory.batches.items() if one.crop == batch.crop}
+    return replace(
+        memory,
+        lessons={**memory.lessons, batch.crop: taught},
+        needs={code: need for code, need in memory.needs.items() if code not in kin},
+    )
+
+
+def _at_hand(
+    memory: Memory, batch: Batch, records: Records, care: Care, now: Now
+) -> dict[str, Any]:
     """What of the records is kept in the batch, for the tick."""
     watered = records.last(What.WATERED)
     looked = records.last(What.MOIST, What.WEIGHT)
     changes: dict[str, Any] = {
-        "counts": tuple(
-            Count(one.at, int(one.value or 0), one.of, one.by)
-            for one in records.standing(What.EMERGED)
+        "counts": with_progress(
+            tuple(
+                Count(one.at, int(one.value or 0), one.of, one.by)
+                for one in records.standing(What.EMERGED)
+            ),
+            batch.counts,
+            batch,
+            memory.progress.get(batch.code, 0.0),
+            now.utc,
         ),
         "watered_at": watered and watered.at,
         "looked_at": looked and looked.at,

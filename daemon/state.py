@@ -19,6 +19,7 @@ from daemon.config import Config
 from daemon.husbandry import husbandry_of
 from drivers.protocols import Reading, RelayState
 from drivers.vetting import Vetting
+from profiles.forecast import Record, Requirement
 from profiles.library import Library
 from profiles.model import Crop, Stage
 from profiles.units import Units
@@ -159,12 +160,14 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """Seedlings seen up at one look; emergence is a series of these."""
+    """Seedlings seen up at one look, at the progress that the batch then had; emergence is a series of
+    these."""
 
     at: float
     up: int
     of: int | None
     by: str
+    progress: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,6 +323,8 @@ class Memory:
 
     progress: part of the way to emergence by accumulated temperature, by batch code.
     called: batches still in germination for which the lamp already burns.
+    needs: what each germinating batch's emergence needs. lessons: what batches taught of their crop,
+    by crop and batch code.
     care: what people did and saw, by batch code, or "site". tallies: what each batch has had in its
     stage.
     pending: alarm conditions not yet old enough to be alarms, since when (mono).
@@ -336,6 +341,8 @@ class Memory:
     serials: Mapping[str, int] = field(default_factory=dict)
     care: Mapping[str, Records] = field(default_factory=dict)
     tallies: Mapping[str, Tally] = field(default_factory=dict)
+    needs: Mapping[str, Requirement] = field(default_factory=dict)
+    lessons: Mapping[str, Mapping[str, Record]] = field(default_factory=dict)
     at: Now | None = None
 
 

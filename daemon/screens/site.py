@@ -12,7 +12,14 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from daemon.alarms import PRIORITIES
-from daemon.messages import AlarmMessage, BatchMessage, BenchMessage, RelayReport, TaskReport
+from daemon.messages import (
+    AlarmMessage,
+    BatchMessage,
+    BenchMessage,
+    Dates,
+    RelayReport,
+    TaskReport,
+)
 from daemon.screens.base import View, labelled, plain, styled
 from drivers.protocols import Quality
 from profiles.model import Stage
@@ -298,12 +305,16 @@ def _emergence(batch: BatchMessage, view: View, now: datetime) -> str:
         if batch.emergence_percent is not None
         else ""
     )
-    if batch.expected is None:
+    expected = batch.expected
+    if expected is None or expected.half is None:
         return f"{done}no date: the soil there is not measured, or too cold or hot to come up"
-    early, table, late = (
-        view.day(moment, now)
-        for moment in (batch.expected.early, batch.expected.table, batch.expected.late)
-    )
-    if early == late:
-        return f"{done}expected {early}"
-    return f"{done}expected {early} to {late}, by the table {table}"
+
+    def days(dates: Dates) -> str:
+        early, late = view.day(dates.early, now), view.day(dates.late, now)
+        return early if early == late else f"{early} to {late}"
+
+    said = done
+    if expected.first is not None:
+        said += f"first up {days(expected.first)}, "
+    said += f"half up {days(expected.half)}, most likely {view.day(expected.half.likely, now)}"
+    return said + (f"; by the table {view.day(expected.table, now)}" if expected.table else "")

@@ -109,9 +109,20 @@ def batch(code: str = "LET1", **changes: Any) -> dict[str, Any]:
         "revision": 3,
         "emergence_percent": 62.4,
         "expected": {
-            "early": "2027-03-14T10:00:00Z",
+            "soil": 20.0,
+            "first": {
+                "early": "2027-03-14T10:00:00Z",
+                "likely": "2027-03-14T20:00:00Z",
+                "late": "2027-03-15T10:00:00Z",
+            },
+            "half": {
+                "early": "2027-03-15T10:00:00Z",
+                "likely": "2027-03-16T10:00:00Z",
+                "late": "2027-03-17T23:30:00Z",
+            },
+            "final": None,
             "table": "2027-03-15T10:00:00Z",
-            "late": "2027-03-17T23:30:00Z",
+            "learnt": "",
         },
         "counts": [],
         "tasks": [
@@ -220,7 +231,10 @@ def test_a_germinating_batch_says_how_far_it_is_and_when_it_is_expected() -> Non
     assert "LET1 Lettuce 'Joss's green': 0.5 tray, 36 cells" in said
     assert "germination since 10 Mar, 3 days after sowing, covered" in said
     # The late edge is past midnight by the site's clock.
-    assert "62 % of the warmth it needs; expected 14 Mar to 18 Mar, by the table 15 Mar" in said
+    assert (
+        "62 % of the warmth it needs; first up 14 Mar to 15 Mar, half up 15 Mar to 18 Mar, " in said
+    )
+    assert "most likely 16 Mar; by the table 15 Mar" in said
     assert "next Evenly moist, never soaked." in said
 
 

@@ -1,0 +1,100 @@
+"""From batches and their counts to what emergence still needs, and what earlier batches taught. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from daemon.state import Batch, Count, Memory
+from profiles.forecast import (
+    Look,
+    Record,
+    Requirement,
+    believe,
+    record_of,
+    record_of_date,
+    requirement,
+)
+from profiles.model import Crop, Stage
+
+#: The lamp comes on at this part of the early edge: light that waits for a seedling costs a little,
+#: a seedling that waits for light is spoilt (common practice, no source).
+EARLIER = 0.9
+
+
+def lot_of(batch: Batch) -> str:
+    """What names a seed lot among a crop's: variety, lot and year, as the packet has them."""
+    return "/".join(
+        str(part).strip().lower() for part in (batch.variety, batch.lot, batch.year or "")
+    )
+
+
+def progress_at(batch: Batch, done: float, at: float, now: float) -> float:
+    """The progress that a batch had at a time past (POSIX s), taken as even since it was sown."""
+    age = now - batch.sown_at
+    return done if age <= 0 else done * min(1.0, max(0.0, (at - batch.sown_at) / age))
+
+
+def need_of(batch: Batch, crop: Crop, taught: Mapping[str, Record]) -> Requirement:
+    """What the batch's emergence needs, after its counts and what the crop's other batches taught.
+
+    taught: by batch code.
+    """
+    best = crop.stages[Stage.GERMINATION].soil_best
+    soil = (best.low + best.high) / 2 if best is not None else 20.0
+    records = [record for code, record in taught.items() if code != batch.code]
+    return requirement(
+        believe(records, lot_of(batch)),
+        crop.emergence.doubt(soil),
+        [Look(count.progress, count.up, count.of) for count in batch.counts],
+        batch.cells,
+        crop.germination_percent.value / 100,
+    )
+
+
+def lesson_of(batch: Batch, done: float, at: float, now: float) -> Record | None:
+    """What a batch that leaves germination taught: by its counts, or by the day it was said to be up.
+
+    None where its soil was not measured, so that nothing is known of its progress.
+    """
+    if done <= 0:
+        return None
+    looks = [Look(count.progress, count.up, count.of) for count in batch.counts]
+    counted = record_of(looks, lot_of(batch), batch.cells)
+    if counted is not None:
+        return counted
+    then = progress_at(batch, done, at, now)
+    return record_of_date(then, lot_of(batch)) if then > 0 else None
+
+
+def with_progress(
+    counts: tuple[Count, ...], old: tuple[Count, ...], batch: Batch, done: float, now: float
+) -> tuple[Count, ...]:
+    """The counts with the progress at each: kept where it was known, else worked out."""
+    known = {(count.at, count.up): count.progress for count in old}
+    return tuple(
+        Count(
+            count.at,
+            count.up,
+            count.of,
+            count.by,
+            known.get((count.at, count.up), progress_at(batch, done, count.at, now)),
+        )
+        for count in counts
+    )
+
+
+def needs_of(memory: Memory, crops: Mapping[str, Crop]) -> Mapping[str, Requirement]:
+    """What every germinating batch needs, with those filled in that are not yet known."""
+    waiting = [code for code, batch in memory.batches.items() if batch.stage is Stage.GERMINATION]
+    missing = [code for code in waiting if code not in memory.needs]
+    if not missing:
+        return memory.needs
+    fresh = {
+        code: need_of(
+            memory.batches[code],
+            crops[memory.batches[code].crop],
+            memory.lessons.get(memory.batches[code].crop, {}),
+        )
+        for code in missing
+    }
+    return {**memory.needs, **fresh}
