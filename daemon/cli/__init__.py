@@ -7,11 +7,21 @@ usage, 3 nobody answered. With --json, standard output is one JSON document, {"o
 What a command needs is imported when it runs: `hotbed status` is quick on a small board.
 """
 
-from daemon.cli import batches, lighting, lookup, notebook, planning, running, tending, watching
+from daemon.cli import (
+    batches,
+    lighting,
+    lookup,
+    notebook,
+    planning,
+    printing,
+    running,
+    tending,
+    watching,
+)
 from daemon.cli.program import app, main
 
 # The modules of the commands are imported for their commands alone.
 __all__ = [
-    "app", "batches", "lighting", "lookup", "main", "notebook", "planning", "running", "tending",
-    "watching",
+    "app", "batches", "lighting", "lookup", "main", "notebook", "planning", "printing", "running",
+    "tending", "watching",
 ]  # fmt: skip

@@ -1,0 +1,127 @@
+"""A batch's story, put together from the journal's events. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from daemon.care import DAY, Care, Records, Stand, What, said
+from daemon.events import Event
+
+#: The kinds of event that tell a story.
+KINDS = ("stage", "move", "record")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a story: when it was so (POSIX s), what, and by whom it was told."""
+
+    at: float
+    text: str
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """One batch from sowing to its end.
+
+    crop: by name, and sown_at (POSIX s): of a part those of the whole; without its story the crop is
+    empty, and the day that of the parting. outcome: how it ended, empty while it stands; count, cells:
+    plants at the end, of how many cells; why: it was lost. lines: oldest first, without what was
+    struck.
+    """
+
+    batch: str
+    crop: str
+    sown_at: float
+    lines: tuple[Line, ...]
+    stages: Mapping[str, float]
+    stand: Stand
+    outcome: str = ""
+    ended_at: float | None = None
+    count: int | None = None
+    cells: int | None = None
+    why: str = ""
+
+    @property
+    def first_up_days(self) -> float | None:
+        """From sowing to the first look that found a seedling up."""
+        first = self.stand.first_up
+        return None if first is None or not self.crop else (first - self.sown_at) / DAY
+
+
+@dataclass(slots=True)
+class _Draft:
+    sown_at: float
+    crop: str = ""
+    lines: list[Line] = field(default_factory=list)
+    stages: dict[str, float] = field(default_factory=dict)
+    records: dict[int, Care] = field(default_factory=dict)
+    end: Mapping[str, Any] = field(default_factory=dict)
+    ended_at: float | None = None
+
+
+def stories(events: Iterable[Event]) -> tuple[Story, ...]:
+    """The story of each batch in the events (oldest first, of `KINDS`), in order of sowing."""
+    drafts: dict[str, _Draft] = {}
+    for event in events:
+        if event.kind not in KINDS or not event.batch:
+            continue
+        at = float(event.data.get("at", event.at))
+        draft = drafts.setdefault(event.batch, _Draft(at))
+        if event.kind == "record" and "n" in event.data:
+            _record(draft, event, at)
+            continue
+        if parent := drafts.get(str(event.data.get("of", ""))):
+            draft.crop, draft.sown_at = parent.crop, parent.sown_at
+        text = event.text.removeprefix(f"{event.batch}: ")
+        draft.lines.append(Line(at, text, event.by or ""))
+        if event.kind == "stage":
+            to = str(event.data.get("to", ""))
+            if crop := event.data.get("crop"):
+                draft.crop, draft.sown_at = str(crop), at
+            if to == "closed":
+                draft.end, draft.ended_at = event.data, at
+            elif to:
+                draft.stages[to] = at
+    found = [_story(code, draft) for code, draft in drafts.items()]
+    return tuple(sorted(found, key=lambda story: (story.sown_at, story.batch)))
+
+
+def _record(draft: _Draft, event: Event, at: float) -> None:
+    data = event.data
+    n = int(data["n"])
+    if data.get("amends") is not None:
+        draft.records.pop(int(data["amends"]), None)
+    if data.get("struck"):
+        draft.records.pop(n, None)
+        return
+    draft.records[n] = Care(
+        n,
+        at,
+        What(str(data["what"])),
+        event.by or "",
+        data.get("value"),
+        data.get("of"),
+        str(data.get("text") or ""),
+    )
+
+
+def _story(code: str, draft: _Draft) -> Story:
+    records = Records(tuple(draft.records.values()))
+    lines = [*draft.lines, *(Line(care.at, said(care), care.by) for care in records.standing())]
+    end = draft.end
+    return Story(
+        batch=code,
+        crop=draft.crop,
+        sown_at=draft.sown_at,
+        lines=tuple(sorted(lines, key=lambda line: line.at)),
+        stages=draft.stages,
+        stand=records.stand(),
+        outcome=str(end.get("outcome") or ""),
+        ended_at=draft.ended_at,
+        count=end.get("count"),
+        cells=end.get("cells"),
+        why=str(end.get("why") or ""),
+    )
