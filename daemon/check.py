@@ -32,7 +32,7 @@ from daemon.config import (
     Relay,
     load,
 )
-from drivers.protocols import DriverError, Quality, Reading
+from drivers.protocols import WORDED, DriverError, Quality, Reading
 from drivers.vetting import AIR, SOIL, Vetting, vet
 from profiles.library import Library, ProfileError, load_library
 from profiles.model import Stage
@@ -277,14 +277,11 @@ def _probes(config: Config) -> Iterator[tuple[str, Probe]]:
 
 def _judged(config: Config, place: str, probe: Probe, reading: Reading, why: str) -> Finding:
     """A probe's finding from one reading, vetted as the daemon would."""
-    # Not at the top: the words are the screen's, and it brings Rich.
-    from daemon.screens import QUALITY
-
     reading = vet(Vetting(), reading, limits=SOIL if probe.measures == "soil" else AIR)[1]
     said = "" if reading.value is None else format_temperature(reading.value, config.site.units)
     if reading.quality is Quality.OK:
         return Finding(place, "fine", f"{said} ({probe.measures})")
-    text = " ".join(part for part in (QUALITY[reading.quality], why and f"({why})") if part)
+    text = " ".join(part for part in (WORDED[reading.quality], why and f"({why})") if part)
     return Finding(
         place, "problem", text + (f": {said}" if said else ""), _MENDS.get(reading.quality, "")
     )

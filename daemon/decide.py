@@ -39,7 +39,7 @@ from daemon.state import (
     RelaySpec,
     Site,
 )
-from drivers.protocols import Quality, Reading
+from drivers.protocols import WORDED, Quality, Reading
 from drivers.vetting import AIR, SOIL, Vetting, vet
 from profiles.forecast import Requirement
 from profiles.model import Crop, Stage
@@ -902,21 +902,9 @@ def _at_least(spec: RelaySpec, on: bool, since: float, wanted: bool, now: float)
     return wanted
 
 
-_HOW = {
-    Quality.OK: "has fallen silent",
-    Quality.MISSING: "is not there",
-    Quality.CRC: "fails its check sum (cable or plug)",
-    Quality.GARBLED: "sends garbled text",
-    Quality.POWER_ON: "reads 85 °C, its power-on value (supply)",
-    Quality.OUT_OF_RANGE: "reads what no soil can be",
-    Quality.SLOW: "does not answer in time",
-    Quality.JUMP: "jumps as no soil can",
-    Quality.FROZEN: "has not moved for hours (frozen)",
-}
-
-
 def _worded(reading: Reading) -> str:
-    return _HOW[reading.quality]
+    # A good reading among the bad ones is one that has grown old.
+    return "has fallen silent" if reading.quality is Quality.OK else WORDED[reading.quality]
 
 
 def next_change(site: Site, spec: BenchSpec, aim: Aim, utc: float) -> tuple[bool, float] | None:

@@ -6,7 +6,7 @@ reading is picked up, so that one that hangs delays nobody; age is judged from `
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
@@ -24,6 +24,20 @@ class Quality(StrEnum):
     SLOW = "slow"  # the time limit of the read passed
     JUMP = "jump"  # a change no soil makes; judged from the readings before
     FROZEN = "frozen"  # the same value for longer than any soil keeps it
+
+
+#: What each is worth, in words; the subject is the probe.
+WORDED: Mapping[Quality, str] = {
+    Quality.OK: "is good",
+    Quality.MISSING: "is not there",
+    Quality.CRC: "fails its check sum (cable or plug)",
+    Quality.GARBLED: "sends garbled text",
+    Quality.POWER_ON: "reads 85 °C, its power-on value (supply)",
+    Quality.OUT_OF_RANGE: "reads what can't be",
+    Quality.SLOW: "does not answer in time",
+    Quality.JUMP: "jumps as no soil can",
+    Quality.FROZEN: "has not moved for hours (frozen)",
+}
 
 
 @dataclass(frozen=True, slots=True)

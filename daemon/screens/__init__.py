@@ -8,9 +8,9 @@ from daemon.screens.base import View, console, plain
 from daemon.screens.checks import findings
 from daemon.screens.crops import crop_sheet, crops
 from daemon.screens.history import event_line, history
-from daemon.screens.site import QUALITY, STALE, Picture, age, alarms, behind, status
+from daemon.screens.site import STALE, Picture, age, alarms, behind, status
 
 __all__ = [
-    "QUALITY", "STALE", "Picture", "View", "age", "alarms", "behind", "console", "crop_sheet", "crops",
+    "STALE", "Picture", "View", "age", "alarms", "behind", "console", "crop_sheet", "crops",
     "event_line", "findings", "history", "plain", "status",
 ]  # fmt: skip

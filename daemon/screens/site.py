@@ -21,7 +21,7 @@ from daemon.messages import (
     TaskReport,
 )
 from daemon.screens.base import View, labelled, plain, styled
-from drivers.protocols import Quality
+from drivers.protocols import WORDED, Quality
 from profiles.model import Stage
 from profiles.problems import explain
 
@@ -30,18 +30,6 @@ STALE = 300.0
 #: How many of a batch's next tasks are shown.
 TASKS_SHOWN = 4
 
-#: What a reading is worth, in words; the subject is the probe.
-QUALITY: Mapping[Quality, str] = {
-    Quality.OK: "is good",
-    Quality.MISSING: "is not there",
-    Quality.CRC: "fails its check sum",
-    Quality.GARBLED: "sends garbled text",
-    Quality.POWER_ON: "reads 85 °C, its power-on value",
-    Quality.OUT_OF_RANGE: "reads what can't be",
-    Quality.SLOW: "does not answer in time",
-    Quality.JUMP: "jumps as no soil can",
-    Quality.FROZEN: "has not moved for hours",
-}
 _ALARM_STYLES = {"critical": "bold red", "high": "red", "medium": "yellow", "low": ""}
 _Message = TypeVar("_Message", bound=BaseModel)
 
@@ -197,7 +185,7 @@ def _bench(bench: BenchMessage, view: View, now: datetime) -> RenderableType:
     if bench.room is not None:
         rows.append(("room", view.deg(bench.room)))
     bad = [
-        f"{one.probe} {QUALITY[Quality(one.quality)] if one.quality in list(Quality) else one.quality}"
+        f"{one.probe} {WORDED[Quality(one.quality)] if one.quality in list(Quality) else one.quality}"
         for one in bench.readings
         if one.quality != "ok"
     ]

@@ -17,7 +17,7 @@ from daemon.check import Finding
 from daemon.events import Event
 from daemon.messages import AlarmMessage
 from daemon.screens import Picture, View, plain
-from drivers.protocols import Quality
+from drivers.protocols import WORDED, Quality
 from profiles.library import load_library
 from profiles.model import Stage
 from profiles.units import Units
@@ -205,7 +205,7 @@ def test_what_no_probe_measures_is_said_so_and_a_lost_one_otherwise() -> None:
 
 @pytest.mark.parametrize("quality", list(Quality))
 def test_every_quality_of_a_reading_has_words(quality: Quality) -> None:
-    assert screens.QUALITY[quality]
+    assert WORDED[quality]
 
 
 def test_safety_stops_conflicts_covers_and_overrides_are_told() -> None:
