@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from functools import cache
 from zoneinfo import ZoneInfo
 
+from daemon.config import Config
 from daemon.decide import Decision, decide
 from daemon.events import Event
 from daemon.state import Batch, BenchSpec, Inputs, Memory, Now, RelaySpec, Site
@@ -19,6 +20,8 @@ from profiles.model import Stage
 HOUR = 3600.0
 DAY = 86400.0
 BERLIN = ZoneInfo("Europe/Berlin")
+LAMP = RelaySpec(watts=40.0, min_on=60.0, min_off=60.0)
+MAT = RelaySpec(watts=20.0, min_on=60.0, min_off=60.0)
 
 
 @cache
@@ -30,8 +33,8 @@ def library() -> Library:
 def bench(
     name: str = "shelf",
     *,
-    lamp: RelaySpec | None = RelaySpec(40.0, 60.0, 60.0),
-    mat: RelaySpec | None = RelaySpec(20.0, 60.0, 60.0),
+    lamp: RelaySpec | None = LAMP,
+    mat: RelaySpec | None = MAT,
     soil: Iterable[str] = ("soil",),
     air: Iterable[str] = (),
     trays: float = 4.0,
@@ -64,8 +67,8 @@ def site(
 ) -> Site:
     """A site of these benches, or of one, with the shipped crops."""
     many = benches or (bench(),)
-    return Site(
-        name="testing",
+    return replace(
+        _plain_site(),
         zone=zone,
         tick=tick,
         probe_grace=probe_grace,
@@ -74,9 +77,20 @@ def site(
         room_swing=room_swing,
         benches={one.name: one for one in many},
         room_probes=room_probes,
-        places=("chamber", "outdoors"),
-        library=library(),
     )
+
+
+@cache
+def _plain_site() -> Site:
+    lamp = {"watts": 40, "device": {"driver": "simulated"}}
+    config = Config.model_validate(
+        {
+            "schema": 1,
+            "site": {"name": "testing", "zone": "UTC"},
+            "bench": {"shelf": {"trays": 4, "lamp": lamp}},
+        }
+    )
+    return Site.of(config, library())
 
 
 def utc(text: str) -> float:
