@@ -198,7 +198,8 @@ def crop_timing(
 ) -> CropTiming:
     """The timing of a profile, germinated at that soil temperature [°C]; the middle of its best if None.
 
-    days_to_maturity: a variety's own, from planting out; the middle of the crop's if None. Raises ValueError where nothing comes up there.
+    days_to_maturity: a variety's own, from planting out; the middle of the crop's if None.
+    Raises ValueError where nothing comes up there.
     """
     if germination_soil_c is None:
         best = crop.stages[Stage.GERMINATION].soil_best

@@ -39,7 +39,7 @@ onewire_devices = "w1"
 trays = 2
 lights_on = "{lights_on}"
 mat = {{ watts = 40, min_on = 0, min_off = 0, device = {{ driver = "gpio", pin = 17, active = "low" }} }}
-lamp = {{ watts = 60, min_on = 0, min_off = 0, device = {{ driver = "gpio", pin = 27, active = "high" }} }}
+lamp = {{ watts = 9, min_on = 0, min_off = 0, device = {{ driver = "gpio", pin = 27, active = "high" }} }}
 [[bench.east.probes]]
 name = "front"
 measures = "soil"

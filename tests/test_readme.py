@@ -42,7 +42,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a `hotbed` command that is this checkout's."""
     folder = tmp_path_factory.mktemp("readme")
     script = folder / "hotbed"
-    script.write_text(f'#!/bin/sh\nPYTHONPATH="{ROOT}" exec "{sys.executable}" -m daemon.cli "$@"\n')
+    script.write_text(
+        f'#!/bin/sh\nPYTHONPATH="{ROOT}" exec "{sys.executable}" -m daemon.cli "$@"\n'
+    )
     script.chmod(0o755)
     return folder
 
@@ -76,7 +78,12 @@ def daemon(folder: Path, environment: dict[str, str]) -> Iterator[None]:
     port = environment["HOTBED_PORT"]
     log = (folder / "log").open("w")
     process = subprocess.Popen(
-        f"exec {line} --port {port}", shell=True, cwd=folder, env=environment, stdout=log, stderr=log
+        f"exec {line} --port {port}",
+        shell=True,
+        cwd=folder,
+        env=environment,
+        stdout=log,
+        stderr=log,
     )
     deadline = time.monotonic() + 20
     while run("hotbed status", folder, environment).returncode != 0:
