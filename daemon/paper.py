@@ -104,7 +104,7 @@ def labels_text(found: Sequence[Label]) -> str:
     blocks = []
     for one in found:
         lines = [
-            f"{one.batch:<{_LABEL - len(one.tray)}}{one.tray}",
+            f"{one.batch:<{max(0, _LABEL - len(one.tray))}}{one.tray}",
             f"{one.crop} {one.variety}".rstrip(),
             f"{one.sown}, on {one.place}",
             one.seed,
