@@ -129,16 +129,16 @@ async def test_silence_is_told_with_the_place_and_what_is_known_of_the_daemon(
 ) -> None:
     async with client_of(broker) as client:
         with pytest.raises(NobodyAnswered, match="no daemon of this site has been") as caught:
-            await client.ask("sow", {}, by="Ilse", timeout=0.1)
+            await client.ask("sow", {}, by="Ilse", timeout=1.0)
     assert f"127.0.0.1:{broker.port}" in str(caught.value)
     assert "hotbed run" in str(caught.value)
     async with daemon_at(broker, eventually) as daemon, client_of(broker) as client:
         daemon.deaf_to = 99
         with pytest.raises(NobodyAnswered, match="online but does not answer"):
-            await client.ask("sow", {}, by="Ilse", timeout=0.1)
+            await client.ask("sow", {}, by="Ilse", timeout=1.0)
     async with client_of(broker) as client:
         with pytest.raises(NobodyAnswered, match="is offline"):
-            await client.ask("sow", {}, by="Ilse", timeout=0.1)
+            await client.ask("sow", {}, by="Ilse", timeout=1.0)
 
 
 async def test_a_question_outlives_a_restart_of_the_broker(
