@@ -328,7 +328,7 @@ class _Ballast:
             if shutil.disk_usage(self.path.parent).free < ROOMY:
                 return False
             # Made under another name, and of what no file system can fold up.
-            fresh = _beside(self.path, ".new")
+            fresh = beside(self.path, ".new")
             try:
                 with fresh.open("wb") as file:
                     file.write(secrets.token_bytes(BALLAST))
@@ -423,9 +423,9 @@ class Journal:
         self._keep_ticks = keep_ticks
         self._names: dict[str, int] = {}
         self._head = _Head.of(db)
-        self._head_file = _HeadFile(_beside(path, "-head"))
+        self._head_file = _HeadFile(beside(path, "-head"))
         self._head_file.read()  # it goes on counting its turns
-        self._ballast = _Ballast(_beside(path, ".ballast"))
+        self._ballast = _Ballast(beside(path, ".ballast"))
         self._short = False  # the disk is full but for what the ballast gave
         self._pruned_at: float | None = None
         # All below is shared with the writer, under `_wake`.
@@ -466,14 +466,14 @@ class Journal:
         another program's or a newer hotbed's; another program has it locked. None of these changes
         the file.
         """
-        lock = _lock(path)
+        lock = hold(path)
         try:
             with _telling(f"{path}: the journal cannot be opened"):
                 damage = _damage(path)
                 aside, salvage = None, _Salvage()
                 if damage:
                     salvage = _salvage(path)
-                    aside = _put_aside(path, now_utc)
+                    aside = put_aside(path, now_utc)
                 if not path.exists():
                     _create(path, salvage)
                 db = _connect(path, "rw")
@@ -600,13 +600,13 @@ class Journal:
 
     def saved_state(self) -> SavedState | None:
         """The newest state on disk."""
-        with _reader(self.path) as db:
+        with reader(self.path) as db:
             row = db.execute("SELECT body, at, mono, boot FROM state").fetchone()
         return None if row is None else SavedState(*row)
 
     def answer_to(self, request_id: str) -> str | None:
         """The answer (JSON text) to a request that was already done or refused."""
-        with _reader(self.path) as db:
+        with reader(self.path) as db:
             row = db.execute(
                 "SELECT answer FROM request WHERE id = ?", (_plain(request_id),)
             ).fetchone()
@@ -614,7 +614,7 @@ class Journal:
 
     def recent_answers(self, since: float, limit: int) -> list[tuple[str, str]]:
         """Id and answer (JSON text) of the newest requests since `since` (POSIX), oldest first."""
-        with _reader(self.path) as db:
+        with reader(self.path) as db:
             rows = db.execute(
                 "SELECT id, answer FROM request WHERE at >= ? ORDER BY at DESC LIMIT ?",
                 (since, limit),
@@ -650,7 +650,7 @@ class Journal:
         """The oldest `limit` events that the broker has not yet acknowledged."""
         with self._wake:
             marks = set(self._marks)
-        with _reader(self.path) as db:
+        with reader(self.path) as db:
             rows = db.execute(
                 f"SELECT {_EVENT} FROM outbox JOIN event USING (seq) ORDER BY seq LIMIT ?",
                 (limit + len(marks),),
@@ -1001,7 +1001,7 @@ def read_events(
         values += map(_plain, kinds)
     # "+" keeps SQLite from walking back by seq through all history when the index of times is there
     order = "seq" if since is None else "+seq"
-    with _reader(path) as db:
+    with reader(path) as db:
         rows = db.execute(
             f"SELECT {_EVENT} FROM event WHERE {' AND '.join(where)} ORDER BY {order} DESC LIMIT ?",
             (*values, -1 if limit is None else limit),
@@ -1014,7 +1014,7 @@ def read_readings(path: Path, probe: str, since: float, until: float) -> list[Re
 
     since, until: POSIX seconds UTC. Raises JournalError as `read_events` does.
     """
-    with _reader(path) as db:
+    with reader(path) as db:
         rows = db.execute(_READINGS, (since, until, _plain(probe))).fetchall()
     return [
         ReadingRow(at, mono, probe, Reading(value, Quality(quality), measured))
@@ -1035,7 +1035,7 @@ def read_ticks(path: Path, first: int = 1, limit: int = 1000) -> list[StoredTick
 
     Raises JournalError as `read_events` does.
     """
-    with _reader(path) as db:
+    with reader(path) as db:
         rows = db.execute(
             "SELECT n, at, mono, trusted, lost, told FROM tick WHERE n >= ? ORDER BY n LIMIT ?",
             (first, limit),
@@ -1075,7 +1075,7 @@ def read_ticks(path: Path, first: int = 1, limit: int = 1000) -> list[StoredTick
 
 def last_step(path: Path, kind: str, before: float) -> int | None:
     """The number of the newest tick until `before` (POSIX) that has a step of that kind."""
-    with _reader(path) as db:
+    with reader(path) as db:
         row = db.execute(
             "SELECT tick FROM step JOIN tick ON tick.n = step.tick JOIN name ON name.n = kind"
             " WHERE name = ? AND at <= ? ORDER BY tick DESC LIMIT 1",
@@ -1086,7 +1086,7 @@ def last_step(path: Path, kind: str, before: float) -> int | None:
 
 def read_request(path: Path, request_id: str) -> RequestRow | None:
     """A request by its id, None where the journal has none. Raises JournalError."""
-    with _reader(path) as db:
+    with reader(path) as db:
         row = db.execute(
             "SELECT id, at, kind, who, body, ok, answer FROM request WHERE id = ?",
             (_plain(request_id),),
@@ -1102,7 +1102,7 @@ def verify(path: Path) -> str | None:
 
     Raises JournalError as `read_events` does.
     """
-    with _reader(path) as db:
+    with reader(path) as db:
         (found,) = db.execute("PRAGMA integrity_check(1)").fetchone()
         if found != "ok":
             return f"SQLite's check says: {found}"
@@ -1115,8 +1115,11 @@ def _stored(row: tuple[Any, ...]) -> StoredEvent:
 
 
 @contextmanager
-def _reader(path: Path) -> Iterator[sqlite3.Connection]:
-    """A read-only connection for one query. A reader left open would grow the log without bound."""
+def reader(path: Path) -> Iterator[sqlite3.Connection]:
+    """A read-only connection for one query. A reader left open would grow the log without bound.
+
+    Raises JournalError as `read_events` does.
+    """
     with _telling(f"{path}: the journal cannot be read"):
         if not path.exists():
             raise JournalError(
@@ -1126,7 +1129,7 @@ def _reader(path: Path) -> Iterator[sqlite3.Connection]:
         if application != APPLICATION_ID:
             raise JournalError(f"{path} is not a hotbed journal")
         mode = "ro"
-        if not _beside(path, "-wal").exists() and not os.access(path.parent, os.W_OK):
+        if not beside(path, "-wal").exists() and not os.access(path.parent, os.W_OK):
             # SQLite wants to create the log, which we may not. Without one nobody has it open.
             mode = "ro&immutable=1"
         with closing(_plug(path, mode)) as db:
@@ -1170,9 +1173,9 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
 def _create(path: Path, salvage: _Salvage) -> None:
     """Make a journal that holds only what was salvaged, under another name first: a crash leaves no
     half-made one."""
-    fresh = _beside(path, ".new")
+    fresh = beside(path, ".new")
     for side in SIDES:
-        _beside(fresh, side).unlink(missing_ok=True)
+        beside(fresh, side).unlink(missing_ok=True)
     with closing(_connect(fresh, "rwc")) as db:
         _migrate(fresh, db)
         db.execute("BEGIN IMMEDIATE")
@@ -1182,7 +1185,7 @@ def _create(path: Path, salvage: _Salvage) -> None:
         _put_state(db, _state_row(salvage.state))
         db.execute("COMMIT")
     fresh.rename(path)
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
 
 
 def _migrate(path: Path, db: sqlite3.Connection) -> None:
@@ -1210,7 +1213,7 @@ def _damage(path: Path) -> str | None:
     Raises JournalError for a file that is whole but not for us; that is not even touched.
     """
     if not path.exists():
-        left = [side for side in SIDES[1:] if _beside(path, side).exists()]
+        left = [side for side in SIDES[1:] if beside(path, side).exists()]
         return "the file was gone, its write-ahead log was not" if left else None
     if path.stat().st_size == 0:
         return "the file was empty"
@@ -1228,7 +1231,7 @@ def _damage(path: Path) -> str | None:
             # as the write-ahead log has it: the header may be behind
             _refuse_version(path, _version(db), oldest=1)
             if _version(db) > 1:
-                head = _HeadFile(_beside(path, "-head")).read()
+                head = _HeadFile(beside(path, "-head")).read()
                 if wrong := _unchained(db, CHECK_ROWS) or _behind(db, head):
                     return wrong
             with _time_limit(db, CHECK_SECONDS) as late:
@@ -1378,24 +1381,25 @@ def _refuse_version(path: Path, version: int, *, oldest: int) -> None:
         )
 
 
-def _put_aside(path: Path, now_utc: float) -> Path:
-    """Rename the file with its log and index, so that they can be looked at together; the name."""
+def put_aside(path: Path, now_utc: float, why: str = "damaged") -> Path:
+    """Rename the file with all that belongs to it, so that they can be looked at together; the name."""
     stamp = datetime.fromtimestamp(now_utc, UTC).strftime("%Y%m%dT%H%M%SZ")
     for n in itertools.count(1):
-        aside = _beside(path, f".damaged-{stamp}" + (f"-{n}" if n > 1 else ""))
-        if not any(_beside(aside, side).exists() for side in SIDES):
+        aside = beside(path, f".{why}-{stamp}" + (f"-{n}" if n > 1 else ""))
+        if not any(beside(aside, side).exists() for side in SIDES):
             break
     for side in SIDES:
         with suppress(FileNotFoundError):
-            _beside(path, side).rename(_beside(aside, side))
-    _sync_folder(path.parent)
+            beside(path, side).rename(beside(aside, side))
+    sync_folder(path.parent)
     return aside
 
 
-def _lock(path: Path) -> int:
-    """Hold the folder's lock, which ends with the process however it ends."""
+def hold(path: Path) -> int:
+    """Hold the lock of the folder of the journal at `path`, which ends with the process however it
+    ends; a file handle, to close. Raises JournalError when a daemon has it."""
     try:
-        lock = os.open(_beside(path, ".lock"), os.O_RDWR | os.O_CREAT, 0o644)
+        lock = os.open(beside(path, ".lock"), os.O_RDWR | os.O_CREAT, 0o644)
     except OSError as error:
         raise JournalError(
             f"{path.parent}: the state folder cannot be written ({error.strerror}): it must exist"
@@ -1416,11 +1420,12 @@ def _lock(path: Path) -> int:
     return lock
 
 
-def _beside(path: Path, suffix: str) -> Path:
+def beside(path: Path, suffix: str) -> Path:
+    """The file of that name with something added to it."""
     return path.with_name(path.name + suffix)
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Make a rename durable: fsync(2), "NOTES": the directory needs one of its own."""
     handle = os.open(folder, os.O_RDONLY)
     try:

@@ -40,6 +40,8 @@ CHECKPOINT_EVERY = DAY
 PAGE = 2000
 #: How many differences are told one by one.
 TOLD = 20
+#: Kinds of events that do not come of a tick.
+_NOT_DECIDED = frozenset({"request", "daemon", "record", "stage", "move", "power"})
 #: Each half of the digest of a decision [bytes].
 _HALF = 4
 
@@ -283,7 +285,7 @@ class _Player:
     def _otherwise_said(self, tick: StoredTick, events: tuple[Event, ...]) -> str:
         texts = [one.text for one in events]
         stored = read_events(self.path, since=tick.at, until=tick.at + 1e-6, limit=100)
-        there = [one.text for one in stored if one.kind not in ("request", "daemon")]
+        there = [one.text for one in stored if one.kind not in _NOT_DECIDED]
         gone = [f"no longer said: {text}" for text in there if text not in texts]
         new = [f"newly said: {text}" for text in texts if text not in there]
         return "; ".join(gone[:3] + new[:3]) or "a reason is worded otherwise"

@@ -931,7 +931,7 @@ async def test_a_damaged_journal_is_set_aside_whole_and_a_fresh_one_begun(
 ) -> None:
     await make(path, event("lost"), *(event("x" * 999) for _ in range(40)))
     harm(path)
-    remains = {side: module._beside(path, side) for side in module.SIDES}
+    remains = {side: module.beside(path, side) for side in module.SIDES}
     remains_bytes = {side: file.read_bytes() for side, file in remains.items() if file.exists()}
     async with opened(path) as journal:
         assert journal.set_aside == path.with_name(f"journal.db.damaged-{STAMP}")
@@ -939,7 +939,7 @@ async def test_a_damaged_journal_is_set_aside_whole_and_a_fresh_one_begun(
         assert await journal.commit(events=[event("new")]) == [1]
         assert texts(path) == ["new"]
     for side, content in remains_bytes.items():
-        assert module._beside(journal.set_aside, side).read_bytes() == content
+        assert module.beside(journal.set_aside, side).read_bytes() == content
     async with opened(path) as journal:
         assert (journal.set_aside, journal.damage) == (None, None)
         assert texts(path) == ["new"]
@@ -949,8 +949,8 @@ def crashed(path: Path, to: Path) -> Path:
     """A copy as the disk would have it now, of a journal that is not closed."""
     to.mkdir()
     for side in module.SIDES:
-        if module._beside(path, side).exists():
-            shutil.copy(module._beside(path, side), to)
+        if module.beside(path, side).exists():
+            shutil.copy(module.beside(path, side), to)
     return to / path.name
 
 
