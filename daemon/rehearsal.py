@@ -7,7 +7,6 @@ screen, and acts through the same requests as the command line. The same seed gi
 
 from __future__ import annotations
 
-import asyncio
 import json
 import math
 from collections.abc import Callable, Mapping
@@ -27,8 +26,6 @@ from daemon.config import Config, ConfigError, load
 from daemon.control import instant
 from daemon.decide import Decision, decide
 from daemon.events import Event
-from daemon.journal import Journal, JournalError, RequestRow
-from daemon.replay import Recorder
 from daemon.requests import KINDS, RefusedError, apply
 from daemon.service import resumed
 from daemon.simulated import CELLS_A_TRAY, Mirror, build_world
@@ -124,9 +121,7 @@ class Rehearsal:
         faults: tuple[Fault, ...],
         plan: list[Sowing],
         grower: str = "Marit",
-        journal: Journal | None = None,
     ) -> None:
-        """journal: where the season is written down as a live one would be, for a replay."""
         self.site = site
         self.start = start
         self.days = days
@@ -155,9 +150,6 @@ class Rehearsal:
         self._sown = 0
         self._down_since: float | None = None
         self._potted: set[str] = set()
-        self._journal = journal
-        self._recorder = Recorder(site) if journal is not None else None
-        self._asked = 0
         self._watered: dict[str, float] = {}
 
     def run(self, tell: Callable[[float], None] = lambda part: None) -> None:
@@ -180,8 +172,6 @@ class Rehearsal:
                 visit = next(self._visits)
             if step % 1440 == 0:
                 tell(step / steps)
-                if self._journal is not None:
-                    self._journal.submit().result()  # it can't keep up, and must drop nothing
         self.world.advance(end)
         tell(1.0)
         for records in self.records.values():
@@ -198,11 +188,7 @@ class Rehearsal:
         }
         now = Now(mono, self.start + mono)
         aims = self.decision.aims if self.decision is not None else None
-        inputs = Inputs(readings, relays)
-        decision = decide(self.memory, self.site, inputs, now, aims=aims)
-        if self._journal is not None and self._recorder is not None:
-            row = self._recorder.row(self.memory, inputs, now, decision)
-            self._journal.note(ticks=[row], events=decision.events)
+        decision = decide(self.memory, self.site, Inputs(readings, relays), now, aims=aims)
         self.memory, self.decision = decision.memory, decision
         lease = 2.5 * self.site.tick + 5.0
         for name, output in decision.outputs.items():
@@ -224,8 +210,6 @@ class Rehearsal:
         gone = mono - (self._down_since or mono)
         self.memory = resumed(restore(dump(self.memory)), by=0.0, gone=gone, booted=True)
         self.decision = None
-        if self._recorder is not None:
-            self._recorder.start()
         self._down_since = None
         self._note(
             "power",
@@ -276,14 +260,6 @@ class Rehearsal:
         except RefusedError as error:
             self._note("refused", f"{self.grower} could not {kind}: {error}", mono)
             return None
-        if self._journal is not None and self._recorder is not None:
-            self._asked += 1
-            row = RequestRow(
-                f"rehearsal-{self._asked}", now.utc, kind, self.grower, json.dumps(arguments), True,
-                json.dumps(dict(done.result), default=str),
-            )  # fmt: skip
-            self._journal.submit(events=done.events, request=row).result()
-            self._recorder.asked(row.id, now)
         self.memory = done.memory
         self.decision = None
         self.mirror(self.memory)
@@ -569,15 +545,13 @@ def command(
     seed: int = 0,
     faults: Path | None = None,
     as_json: bool = False,
-    record: Path | None = None,
 ) -> int:
     """Rehearse a season and print its report; the exit status.
 
     days: 1 to 400. start: a date, or how one is written. config: the benches of this file instead of
     the example's. faults: a file of them. as_json: one JSON document; problems go to standard error.
-    record: a folder for a journal of it.
     """
-    from daemon.app import JOURNAL, fail, read_site
+    from daemon.app import fail, read_site
     from daemon.simulated import example
 
     try:
@@ -590,12 +564,6 @@ def command(
             trouble = tuple(load_faults(faults))
         else:
             trouble = default_faults() if config is None else ()
-        journal = None
-        if record is not None:
-            if (record / JOURNAL).exists():
-                raise ValueError(f"--record: {record} has a journal already: name a fresh folder")
-            record.mkdir(parents=True, exist_ok=True)
-            journal = Journal.open(record / JOURNAL, begin)
         try:
             season = Rehearsal(
                 settings,
@@ -605,22 +573,16 @@ def command(
                 seed=seed,
                 faults=trouble,
                 plan=default_plan(site, days),
-                journal=journal,
             )
         except ValueError as error:  # a fault at what is not there
             raise ValueError(f"{faults}: {error}") from None
-    except (ConfigError, ProfileError, JournalError, OSError, ValueError) as error:
+    except (ConfigError, ProfileError, ValueError) as error:
         return fail(error)
     with Progress(
         *Progress.get_default_columns(), console=Console(stderr=True), transient=True
     ) as bar:
         task = bar.add_task(f"rehearsing {days:g} days", total=1.0)
-        try:
-            season.run(lambda part: bar.update(task, completed=part))
-            if journal is not None:
-                asyncio.run(journal.close())
-        except JournalError as error:
-            return fail(error)
+        season.run(lambda part: bar.update(task, completed=part))
     report = season.report()
     if as_json:
         print(json.dumps({"ok": True, "result": report}, indent=1, ensure_ascii=False))
