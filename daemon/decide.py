@@ -47,6 +47,8 @@ from profiles.units import Units, format_difference, format_temperature
 
 #: How old [s] a reading of air may be; many a thermometer reports only what has changed.
 AIR_FRESH = HOUR
+#: How old [s] a forecast of the night's low may be: an older one was of another night.
+FORECAST_FRESH = 12 * HOUR
 #: Two soil probes this far apart [°C] can't both be in the tray; the warmer is steered by.
 DISAGREE = 4.0
 #: Readings whose number may not steer, but may switch off.
@@ -198,7 +200,7 @@ def decide(
             pending=pending,
             serials=memory.serials,
             care=_tonight(memory, site, readings, now),
-            tallies=_tally(memory, site, ticks, readings, dt),
+            tallies=_tally(memory, site, ticks, readings, dt, now),
             needs=needs,
             lessons=memory.lessons,
             at=now,
@@ -372,13 +374,15 @@ def _tally(
     ticks: Mapping[str, _Bench],
     readings: Mapping[str, Reading],
     dt: float,
+    now: Now,
 ) -> Mapping[str, Tally]:
-    """What each batch has had, with this tick's; a gap is not counted, for nobody knows."""
+    """What each batch has had, with this tick's; neither a gap nor soil that a lost probe read long
+    ago is counted, for nobody knows."""
     if not memory.batches:
         return {}
     if dt > GAP:
         return memory.tallies
-    outdoors = _mean(readings, site.outdoor_air)
+    outdoors = mean_reading(readings, site.outdoor_air, now, AIR_FRESH)
     after = {}
     for code, batch in memory.batches.items():
         tally = memory.tallies.get(code) or Tally()
@@ -395,7 +399,7 @@ def _tally(
             after[code] = tally.after(
                 dt,
                 lit=None if lamp is None else one.old.lamp,
-                soil=one.soil,
+                soil=one.soil if now.mono - one.soil_at < site.probe_grace else None,
                 air=one.air,
                 ppfd=None if lamp is None else lamp.ppfd,
                 wet=wet,
@@ -404,11 +408,16 @@ def _tally(
     return after
 
 
-def _mean(readings: Mapping[str, Reading], names: tuple[str, ...]) -> float | None:
+def mean_reading(
+    readings: Mapping[str, Reading], names: tuple[str, ...], now: Now, fresh: float
+) -> float | None:
+    """Mean of the good readings of these probes that are no older than `fresh` [s]; None without any."""
     good = [
         reading.value
         for name in names
-        if (reading := readings[name]).quality is Quality.OK and reading.value is not None
+        if (reading := readings[name]).quality is Quality.OK
+        and reading.value is not None
+        and 0 <= now.mono - reading.at < fresh
     ]
     return sum(good) / len(good) if good else None
 
@@ -417,7 +426,9 @@ def _tonight(
     memory: Memory, site: Site, readings: Mapping[str, Reading], now: Now
 ) -> Mapping[str, Records]:
     """The records, with the night's low as it is forecast, once for each new figure."""
-    low = _mean(readings, (site.night_low,)) if site.night_low is not None else None
+    if site.night_low is None:
+        return memory.care
+    low = mean_reading(readings, (site.night_low,), now, FORECAST_FRESH)
     if low is None:
         return memory.care
     records = memory.care.get("site", Records())
@@ -532,14 +543,7 @@ class _Bench:
             before = vettings.get(probe)
             if reading.quality is Quality.JUMP or (before is not None and before.count):
                 self.jumped = True
-        airs = [
-            r.value
-            for probe in self.spec.air_probes
-            if (r := readings[probe]).quality is Quality.OK
-            and r.value is not None
-            and 0 <= now.mono - r.at < AIR_FRESH
-        ]
-        self.air = sum(airs) / len(airs) if airs else None
+        self.air = mean_reading(readings, self.spec.air_probes, now, AIR_FRESH)
         self.room = room
         if good:
             self.soil = max(good) if max(good) - min(good) > DISAGREE else sum(good) / len(good)

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from daemon.alarms import CATALOGUE
 from daemon.care import Records, Tally, What, said
 from daemon.control import iso
-from daemon.decide import Decision, next_change
+from daemon.decide import AIR_FRESH, Decision, mean_reading, next_change
 from daemon.diagnosis import Finding, findings
 from daemon.events import StoredEvent
 from daemon.forecasts import lot_of, need_of
@@ -23,7 +23,6 @@ from daemon.hardening import lows_of
 from daemon.requests import Request
 from daemon.state import DAY, HOUR, Alarm, Batch, Memory, Now, Site
 from daemon.tasks import Facts, Task, tasks_of
-from drivers.protocols import Quality
 from profiles.forecast import Range, believe, forecast
 from profiles.model import Stage
 
@@ -460,13 +459,11 @@ def facts_of(
         for care in records.standing(What.RAISED_LAMP)
         if care.value is not None
     ]
-    soils = [
-        reading.value
-        for name in site.outdoor_soil
-        if decision is not None
-        and (reading := decision.readings[name]).quality is Quality.OK
-        and reading.value is not None
-    ]
+    outdoor_soil = None
+    if decision is not None and decision.memory.at is not None:
+        outdoor_soil = mean_reading(
+            decision.readings, site.outdoor_soil, decision.memory.at, AIR_FRESH
+        )
     return Facts(
         zone=site.zone,
         units=site.units,
@@ -486,7 +483,7 @@ def facts_of(
         dusk=site.dusk,
         latitude=site.latitude,
         longitude=site.longitude,
-        outdoor_soil_c=sum(soils) / len(soils) if soils else None,
+        outdoor_soil_c=outdoor_soil,
         last_frost=site.last_frost,
     )
 

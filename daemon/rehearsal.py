@@ -149,8 +149,6 @@ class Rehearsal:
         self._visits = _visits(start, days, site.zone)
         self._sown = 0
         self._down_since: float | None = None
-        self._potted: set[str] = set()
-        self._watered: dict[str, float] = {}
 
     def run(self, tell: Callable[[float], None] = lambda part: None) -> None:
         """Step through the whole season; `tell` hears how much of it is done, 0 to 1."""

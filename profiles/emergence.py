@@ -217,14 +217,6 @@ def late_fraction(days: float) -> float:
     return LAST_UP * (1 + _ROUNDING_DAYS / days)
 
 
-def may_be_up(progress: float, elapsed_days: float) -> bool:
-    """Whether the first seedling of a batch may be up, `elapsed_days` after sowing.
-
-    progress: the integral of the rate over those days; the early edge follows from their ratio.
-    """
-    return progress > 0 and progress >= early_fraction(elapsed_days / progress)
-
-
 class _Curve:
     """The logarithm of a row's rate, as its cells and the other rows make likely."""
 

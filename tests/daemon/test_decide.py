@@ -195,3 +195,37 @@ def test_a_latched_fault_keeps_the_mat_off_until_a_person_resets_it() -> None:
     memory = apply(memory, SITE, reset, "Ona", Now(mono, START + mono)).memory
     after = tick(memory, mono + 2 * TICK, Reading(18.0, Quality.OK, mono + 2 * TICK))
     assert after.outputs["shelf"].mat
+
+
+def test_what_a_lost_probe_read_last_is_not_counted_as_soil_that_a_batch_has_had() -> None:
+    memory = Memory(batches=batches("LET1"))
+    for n in range(10):
+        memory = tick(memory, n * TICK, Reading(19.0 + n / 16, Quality.OK, n * TICK)).memory
+    counted = memory.tallies["LET1"].soil_s
+    assert counted == pytest.approx(9 * TICK)
+    for n in range(10, 200):
+        memory = tick(memory, n * TICK, Reading(None, Quality.MISSING, n * TICK)).memory
+    assert memory.tallies["LET1"].soil_s <= counted + SITE.probe_grace
+    assert memory.tallies["LET1"].s == pytest.approx(199 * TICK)
+
+
+def test_outdoor_air_that_a_silent_thermometer_read_long_ago_is_no_chill() -> None:
+    garden = replace(SITE, outdoor_air=("outdoor/fence",))
+    plant = replace(batches("LET1")["LET1"], place="cold-frame", stage=Stage.HARDENING)
+    memory = Memory(batches={"LET1": plant})
+    old = Reading(2.0, Quality.OK, 0.0)
+    for n in range(int(6 * HOUR / 300)):
+        now = Now(n * 300.0, START + n * 300.0)
+        memory = decide(memory, garden, Inputs({"outdoor/fence": old}), now).memory
+    assert memory.tallies["LET1"].air_s <= HOUR
+
+
+def test_yesterdays_forecast_is_not_written_down_as_tonights() -> None:
+    garden = replace(SITE, night_low="outdoor/night-low")
+    memory, old = Memory(), Reading(3.0, Quality.OK, 0.0)
+    for n in range(3 * 24):
+        now = Now(n * HOUR, START + n * HOUR)
+        memory = decide(memory, garden, Inputs({"outdoor/night-low": old}), now).memory
+    lows = [care for care in memory.care["site"].entries if care.value == 3.0]
+    assert 1 <= len(lows) <= 2  # of the day it came, and of one that began within half a day
+    assert all(care.at - START < 12 * HOUR for care in lows)

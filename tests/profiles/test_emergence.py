@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad  # type: ignore[import-untyped]
 
 import profiles
-from profiles.emergence import EmergenceModel, early_fraction, late_fraction, may_be_up
+from profiles.emergence import EmergenceModel, early_fraction, late_fraction
 from profiles.library import load_library
 
 DATA = Path(profiles.__file__).parent / "data"
@@ -294,18 +294,7 @@ def test_at_a_steady_temperature_the_first_may_be_up_before_the_table_says_so(cr
         up = [
             hour / 24
             for hour in range(int(days * 24) + 1)
-            if may_be_up(hour / 24 * rate, hour / 24)
+            if hour and hour / 24 * rate >= early_fraction(days)
         ]
         assert up[0] == pytest.approx(0.75 * (days - 0.5), abs=1.01 / 24)
         assert len(up) == int(days * 24) - up[0] * 24 + 1  # and from then on, always
-
-
-def test_a_batch_that_has_not_moved_cannot_be_up() -> None:
-    assert not may_be_up(0, 0)
-    assert not may_be_up(0, 30)
-    assert may_be_up(1, 6)
-
-
-@given(st.floats(0, 10), st.floats(0, 1000))
-def test_the_edge_is_told_for_any_progress_and_time(progress: float, elapsed_days: float) -> None:
-    assert may_be_up(progress, elapsed_days) or progress < 0.75
