@@ -175,7 +175,8 @@ class _Case:
             if dark >= DARK_RISK_H.value:
                 signs.append(("risk", f"{dark:.0f} h on end in the dark", DARK_RISK_H.source))
             elif dark > 24 - photoperiod.low + DARK_SLACK_H:
-                signs.append(("watch", f"{dark:.0f} h on end in the dark", ""))
+                # What is too dark follows from the hours that the crop wants, and so from their source.
+                signs.append(("watch", f"{dark:.0f} h on end in the dark", photoperiod.source))
 
         most = self._stocky_dif()
         if tally.dif_c is None or tally.air_day_c is None or tally.air_night_c is None:

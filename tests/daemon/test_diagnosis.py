@@ -274,6 +274,17 @@ def test_a_crop_without_such_limits_is_told_nothing_of_them() -> None:
     assert not {"bolting", "day-length"} & set(found(Stage.SEEDLING, lived(4)))
 
 
+def test_a_warning_of_darkness_names_whose_hours_it_is_judged_by() -> None:
+    tally = Tally()
+    for _ in range(5):
+        tally = tally.after(3 * HOUR, lit=False)
+    told = found(Stage.SEEDLING, tally, crop="basil")["legginess"]
+    assert told.level == "watch"
+    photoperiod = LIBRARY.crop("basil").stages[Stage.SEEDLING].photoperiod_h
+    assert photoperiod is not None
+    assert photoperiod.source in told.sources
+
+
 # --- rules for all -------------------------------------------------------------------------------
 
 maybe = st.none() | st.floats(-5, 40)
