@@ -20,14 +20,18 @@ DAY = 86400.0
 HOUR = 3600.0
 
 
+#: The code by which records of the site, not of a batch, are kept.
+SITE = "site"
+
+
 class What(StrEnum):
     """What a record is about, and the unit of its value.
 
     moist: the score of a finger in the mix, 1 (dry) to 5 (soaked). weight: of one tray [g]. height:
     of the plants over the mix [mm]. emerged: how many are up, of how many sown. leaves: sets of true
     leaves that have opened. raised-lamp: the lamp's new height over the mix [mm]. out, in: hardening
-    plants put out, or a frame opened, and back. Of the site: checked, see `tasks.CHECKLIST`; low, of
-    the night that comes, outdoors [°C].
+    plants put out, or a frame opened, and back. Of the site: checked, see
+    `profiles.season.CHECKS`; low, of the night that comes, outdoors [°C].
     """
 
     WATERED = "watered"

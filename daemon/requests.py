@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 
-from daemon.care import Care, Records, Tally, What, said
+from daemon.care import SITE, Care, Records, Tally, What, said
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
 from daemon.events import Event
@@ -562,7 +562,6 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
 
 
 #: What is recorded of the site as a whole; everything else is of a batch.
-SITE = "site"
 _OF_SITE = frozenset({What.CHECKED, What.LOW, What.NOTE})
 _OF_BATCH = frozenset(What) - {What.CHECKED, What.LOW}
 
