@@ -12,7 +12,7 @@ from itertools import permutations
 from math import ceil, floor
 
 from profiles.bounds import check, check_over_0
-from profiles.forecast import Range, believe, forecast, requirement
+from profiles.forecast import Belief, Range, believe, forecast, requirement
 from profiles.model import Crop, Stage, Temperature
 
 #: Watts that hold one covered, moist tray of 10 x 20 inch a degree over its room: 18 W lift it by 9.8 °C
@@ -49,11 +49,12 @@ def trade(
     *,
     trays: float = 1.0,
     watts_per_c: float = WATTS_PER_C,
+    belief: Belief | None = None,
 ) -> Trade:
     """What germinating at a soil of `soil_c` [°C] comes to in a room of `room_c` [°C].
 
-    trays: under covers. watts_per_c: of one tray, see `WATTS_PER_C`. Raises ValueError for figures out
-    of range.
+    trays: under covers. watts_per_c: of one tray, see `WATTS_PER_C`. belief: of how late this grower's
+    seed is, the prior otherwise. Raises ValueError for figures out of range.
     """
     check("soil temperature", soil_c, 0, 40, "°C")
     check("room temperature", room_c, -10, 40, "°C")
@@ -61,7 +62,7 @@ def trade(
     check_over_0("watts per °C", watts_per_c, "W/°C")
     model = crop.emergence
     needed = requirement(
-        believe((), ""),
+        believe((), "") if belief is None else belief,
         model.doubt(soil_c),
         germination=crop.germination_percent.value / 100,
     )
@@ -80,16 +81,18 @@ def trade(
 def trade_off(
     crop: Crop, room_c: float, *, trays: float = 1.0, watts_per_c: float = WATTS_PER_C
 ) -> tuple[Trade, ...]:
-    """What each soil temperature comes to, by `STEP_C` over what the crop accepts, its ends and its aim.
+    """What each of the crop's `temperatures` comes to. Raises as `trade` does."""
+    return tuple(
+        trade(crop, soil_c, room_c, trays=trays, watts_per_c=watts_per_c)
+        for soil_c in temperatures(crop)
+    )
 
-    Raises as `trade` does.
-    """
+
+def temperatures(crop: Crop) -> list[float]:
+    """Soil temperatures [°C] by `STEP_C` over what the crop accepts, its ends and its aim; rising."""
     span = _accepted(crop)
     steps = {STEP_C * n for n in range(ceil(span.low / STEP_C), floor(span.high / STEP_C) + 1)}
-    temperatures = sorted(steps | {span.low, span.high, best_c(crop)})
-    return tuple(
-        trade(crop, soil_c, room_c, trays=trays, watts_per_c=watts_per_c) for soil_c in temperatures
-    )
+    return sorted(steps | {span.low, span.high, best_c(crop)})
 
 
 def best_c(crop: Crop) -> float:

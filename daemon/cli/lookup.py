@@ -66,6 +66,7 @@ def crops(
     from daemon.screens import View, console
     from daemon.screens import crops as screen
     from profiles.library import UnknownCrop
+    from profiles.problems import nearest
 
     # Crops are read without a daemon, and so without a configuration too.
     path = find_config(config)
@@ -82,8 +83,11 @@ def crops(
         return
     if action not in _ACTIONS:
         with contextlib.suppress(UnknownCrop):
-            action = library.crop(action).name
-        raise wrong(f"no action {action!r}; for one crop: hotbed crops show {action}")
+            name = library.crop(action).name
+            raise wrong(f"no action {action!r}; for one crop: hotbed crops show {name}")
+        raise wrong(
+            f"no action {action!r}{nearest(action, _ACTIONS)}; known: {', '.join(_ACTIONS)}"
+        )
     known = ", ".join(library.crops)
     if not names:
         raise wrong(f"which one? hotbed crops {action} CROP, one of {known}")
@@ -114,7 +118,7 @@ def _show(
     except ValueError as error:
         raise wrong(str(error)) from None
     if not as_json:
-        console().print(crop_sheet(crop, library, view, Trades(rows, room_c, trays)))
+        console().print(crop_sheet(crop, library, view, Trades(rows, room_c, trays, best_c(crop))))
         return
     sources = {key: source.model_dump() for key, source in library.sources.items()}
     figures = crop.model_dump(mode="json", exclude={"emergence"})

@@ -26,7 +26,7 @@ from profiles.model import (
     Stage,
     Temperature,
 )
-from profiles.setpoint import WATTS_PER_C, Shared, Trade, best_c, best_shared
+from profiles.setpoint import WATTS_PER_C, Shared, Trade, best_shared
 from profiles.units import format_difference
 
 
@@ -59,11 +59,11 @@ def crops(library: Library, view: View) -> RenderableType:
 
 
 def crop_sheet(
-    crop: Crop, library: Library, view: View, trades: Trades | None = None
+    crop: Crop, library: Library, view: View, found: Trades | None = None
 ) -> RenderableType:
     """Every figure of a crop, stage by stage, each with its source, and the bibliography below.
 
-    trades: what each temperature of the soil comes to, told first.
+    found: what each temperature of the soil comes to, told first.
     """
     head = styled(crop.title, "bold").append(f"  {crop.name}, code {crop.code}", "not bold")
     if crop.aliases:
@@ -104,7 +104,7 @@ def crop_sheet(
     books.add_column(overflow="fold")
     for key in sorted(cited):
         books.add_row(f"  {key}", styled(library.sources[key].citation))
-    told = [] if trades is None else [_trades(crop, trades, view), Text()]
+    told = [] if found is None else [trades(found, view), _how_traded(crop, view), Text()]
     return Group(head, Text(), *told, grid, Text(), Text("Sources", "bold"), books)
 
 
@@ -224,31 +224,43 @@ def _days(crop: Crop, view: View) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Trades:
-    """What each temperature of the soil comes to, in a room of `room_c` [°C], for so many trays."""
+    """What each temperature of the soil comes to, in a room of `room_c` [°C], for so many trays.
+
+    aim_c: what is aimed for. measured: whether the room is, and not taken as given.
+    """
 
     rows: Sequence[Trade]
     room_c: float
     trays: float
+    aim_c: float
+    measured: bool = True
 
 
-def _trades(crop: Crop, trades: Trades, view: View) -> RenderableType:
+def trades(found: Trades, view: View) -> RenderableType:
+    """A line for each temperature of the soil, the one aimed for marked."""
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
     for heading in ("soil", "up, by the table", "half up in a tray", "normal", "mat", "until then"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("", no_wrap=True)
-    aim = best_c(crop)
-    for row in trades.rows:
+    for row in found.rows:
         half = row.half_up
         table.add_row(
             view.deg(row.soil_c),
             "never" if row.table_days is None else f"{row.table_days:.0f} days",
             "" if half is None else f"{half.mid:.0f} ({half.low:.0f} to {half.high:.0f}) days",
             "not tested" if row.normal_percent is None else f"{row.normal_percent:.0f} %",
-            f"{row.mat_w:.0f} W",
+            "room warmer" if row.soil_c < found.room_c else f"{row.mat_w:.0f} W",
             "" if row.mat_kwh is None else f"{row.mat_kwh:.1f} kWh",
-            Text("aim" if row.soil_c == aim else "", "bold"),
+            Text("aim" if row.soil_c == found.aim_c else "", "bold"),
         )
-    trays = "one covered tray" if trades.trays == 1 else f"{trades.trays:g} covered trays"
+    many = "one covered tray" if found.trays == 1 else f"{found.trays:g} covered trays"
+    taken = "" if found.measured else " (taken as that: no probe measures it)"
+    return Group(
+        Text(f"Germinating {many} in a room of {view.deg(found.room_c)}{taken}", "bold"), table
+    )
+
+
+def _how_traded(crop: Crop, view: View) -> Text:
     lift = format_difference(18 / WATTS_PER_C, view.units)
     said = (
         f"Normal: of the seedlings, against the crop's best. The mat: {WATTS_PER_C:.2f} W hold a tray "
@@ -256,11 +268,7 @@ def _trades(crop: Crop, trades: Trades, view: View) -> RenderableType:
     )
     if crop.stages[Stage.GERMINATION].soil_best_night is not None:
         said += " This seed wants cooler nights: the table is for even warmth."
-    return Group(
-        Text(f"Germinating {trays} in a room of {view.deg(trades.room_c)}", "bold"),
-        table,
-        Text(said, "dim"),
-    )
+    return Text(said, "dim")
 
 
 def shared(
