@@ -72,6 +72,8 @@ _MEASURED: Mapping[What, tuple[float, float, str]] = {
 }
 #: The moisture scores that call for water, and those that are wet.
 DRY, WET = 2, 4
+#: How old a moisture probe's reading may be [s]: some report by the hour.
+MOISTURE_FRESH = 3 * HOUR
 #: A tray is dry at, and wet from, these parts of the heaviest weight it had (from memory: a peat or
 #: coir mix holds some three quarters of its drained weight as water, and wants more at half of that).
 DRY_WEIGHT, WET_WEIGHT = 0.65, 0.90
@@ -286,6 +288,15 @@ class Records:
     def _with(self, care: Care) -> Records:
         _check(care)
         return Records((*self.entries, care))
+
+
+def moisture_score(value: float, dry: float, wet: float) -> float:
+    """A moisture probe's reading as the score of a finger in the mix, 1 (dry) to 5 (soaked).
+
+    dry, wet: what it reads where the mix calls for water and where it is wet, the scores `DRY` and
+    `WET`; in between, and a little beyond, along a straight line.
+    """
+    return min(5.0, max(1.0, DRY + (value - dry) / (wet - dry) * (WET - DRY)))
 
 
 def _check(care: Care) -> None:

@@ -13,7 +13,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from daemon import hardening
-from daemon.care import DAY, HOUR, SITE, USUAL, Husbandry, Records, What, worded_span
+from daemon.care import DAY, DRY, HOUR, SITE, USUAL, Husbandry, Records, What, worded_span
 from daemon.control import instant
 from daemon.state import Batch
 from profiles.light import LAMP_CAUTION, next_raise
@@ -94,7 +94,8 @@ class Facts:
     seeds_per_cell: as sown, None where not known. style, harden_days: of hardening. lows: see
     `hardening.progress`. dusk: local time by which plants must be in, where latitude and longitude don't
     tell. outdoor_soil_c: as measured. last_frost: the date that planting-out offsets count from.
-    hand_over: the day that plants go to whoever plants them.
+    hand_over: the day that plants go to whoever plants them. moisture: the score by a probe, 1 to 5,
+    None without one.
     """
 
     zone: ZoneInfo
@@ -114,6 +115,7 @@ class Facts:
     outdoor_soil_c: float | None = None
     last_frost: date | None = None
     hand_over: date | None = None
+    moisture: float | None = None
 
 
 def tasks_of(
@@ -307,6 +309,17 @@ class _Batch:
         watered = records.last(What.WATERED)
         watered_at = watered.at if watered is not None else None
         how, source = self.targets.water.text, self.targets.water.source
+        score = self.facts.moisture
+        if score is not None:  # a probe tells it now, and nobody need look
+            if score <= DRY:
+                yield self.task(
+                    "water",
+                    f"water: the moisture probe reads {score:.1f} of 5. {how}",
+                    self.now,
+                    self.log("watered"),
+                    source,
+                )
+            return
         if seen is not None and (watered_at is None or watered_at < seen[2]):
             dry, wet, at = seen
             if dry:

@@ -9,7 +9,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from daemon.care import DAY, HOUR, Husbandry, Records, Tally, TallyLimits, What, limits_of
+from daemon.care import (
+    DAY,
+    HOUR,
+    Husbandry,
+    Records,
+    Tally,
+    TallyLimits,
+    What,
+    limits_of,
+    moisture_score,
+)
 from profiles.library import load_library
 from profiles.model import LimitKind, Stage
 
@@ -310,6 +320,14 @@ def test_no_part_of_a_tally_is_more_than_the_whole(
         )
     adapter = TypeAdapter(Tally)
     assert adapter.validate_json(adapter.dump_json(tally)) == tally
+
+
+@pytest.mark.parametrize(
+    ("value", "score"), [(600, 2), (300, 4), (450, 3), (675, 1.5), (5000, 1), (0, 5)]
+)
+def test_a_moisture_probe_is_read_between_the_owners_two_looks(value: float, score: float) -> None:
+    assert moisture_score(value, dry=600, wet=300) == pytest.approx(score)
+    assert moisture_score(-value, dry=-600, wet=-300) == pytest.approx(score)
 
 
 def test_limits_come_from_the_crop_and_seed_is_not_chilled() -> None:

@@ -161,6 +161,13 @@ def test_a_score_of_2_or_less_calls_for_water(score: int, kind: str) -> None:
     assert len({"water", "check-moisture"} & set(tasks)) == 1
 
 
+def test_a_moisture_probe_calls_for_water_and_nobody_need_look() -> None:
+    dry = asked(Stage.SEEDLING, 6, 8, wrote((7.9, "moist", 5)), replace(FACTS, moisture=1.8))
+    assert "the moisture probe reads 1.8 of 5" in dry["water"].text
+    moist = asked(Stage.SEEDLING, 6, 30, facts=replace(FACTS, moisture=2.1))
+    assert not {"water", "check-moisture"} & set(moist)
+
+
 def test_watering_after_the_dry_look_ends_the_task() -> None:
     records = wrote((8, "moist", 1), (8.1, "watered"))
     assert "water" not in asked(Stage.SEEDLING, 6, 8.2, records)
