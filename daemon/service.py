@@ -29,7 +29,6 @@ from daemon.journal import (
     DuplicateRequestError,
     Journal,
     JournalError,
-    ReadingRow,
     RequestRow,
     SavedState,
 )
@@ -41,6 +40,7 @@ from daemon.messages import (
     event_message,
 )
 from daemon.notify import Notifier, watchdog_interval
+from daemon.replay import Recorder
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
 from daemon.state import Batch, BenchMemory, Inputs, Memory, Now, Site, dump, restore, shifted
 from daemon.wire import Wire
@@ -138,6 +138,7 @@ class Service:
         self.observe = observe
         self.memory = Memory()
         self.decision: Decision | None = None
+        self._recorder = Recorder(site)
         self._floor = FLOOR_UTC
         self._wake = asyncio.Event()
         self._stop = asyncio.Event()
@@ -227,6 +228,7 @@ class Service:
         )
         now = self.now()  # after the readings, so that none is from the future
         decision = decide(self.memory, self.site, inputs, now)
+        row = self._recorder.row(self.memory, inputs, now, decision)
         self.memory, self.decision = decision.memory, decision
         lease = 2.5 * self.site.tick + 5.0
         for name, output in decision.outputs.items():
@@ -235,12 +237,8 @@ class Service:
                 if relay is not None:
                     relay.set(on, lease)
         self._ticked = now.mono
-        rows = [
-            ReadingRow(now.utc, now.mono, name, reading)
-            for name, reading in inputs.readings.items()
-        ]
-        with suppress(JournalError):
-            self.journal.note(readings=rows, state=None if decision.events else self._saved())
+        with suppress(JournalError, ValueError):
+            self.journal.note(ticks=[row], state=None if decision.events else self._saved())
         self._write(decision.events)
         self._publish(now)
         if self.observe is not None:
@@ -323,10 +321,17 @@ class Service:
         now = Now(self.clock.mono(), self.clock.utc())
         events = []
         if self.journal.set_aside is not None:
+            salvaged = self.journal.salvaged
             events.append(
                 self._daemon_event(
                     f"the journal was damaged ({self.journal.damage}); it was set aside as "
-                    f"{self.journal.set_aside.name} and a fresh one begun: sow anew what stands"
+                    f"{self.journal.set_aside.name} and a fresh one begun: "
+                    + (
+                        "sow anew what stands"
+                        if salvaged is None
+                        else f"it goes on as things were at {iso(salvaged.at)}; look over what was "
+                        "done since"
+                    )
                 )
             )
         saved = self.journal.saved_state()
@@ -557,6 +562,7 @@ class Service:
         # The same to what the ticks have left, which may be beyond what was asked (an alarm gone).
         with suppress(RefusedError):
             self.memory = apply(self.memory, self.site, asked, request.by, now).memory
+            self._recorder.asked(request.id, now)
         for event in events:
             log.info("%s", event.text)
         self._news.set()
