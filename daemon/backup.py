@@ -20,8 +20,8 @@ from daemon.journal import (
     JournalError,
     beside,
     hold,
-    put_aside,
     reader,
+    replace_by,
     sync_folder,
     verify,
 )
@@ -126,10 +126,7 @@ def restore(target: Path, journal: Path, now_utc: float) -> Copy:
             _give(fresh, journal.parent)
             _give(beside(journal, ".lock"), journal.parent)
             _sync(fresh)
-            there = any(beside(journal, side).exists() for side in ("", "-wal", "-head"))
-            replaced = put_aside(journal, now_utc, "replaced") if there else None
-            fresh.rename(journal)
-            sync_folder(journal.parent)
+            replaced = replace_by(journal, fresh, now_utc)
         finally:
             os.close(lock)
     except JournalError as error:

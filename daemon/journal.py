@@ -12,6 +12,9 @@ answered: what was acknowledged and is gone is noticed at the next start. Not no
 events (not of requests) within the seconds that the system keeps the small file in memory, if the
 power goes too; readings altered in place; a journal and small file lost or set back together; and,
 until a backup or a replay reads all of it, an old row altered in place.
+
+A damaged journal is set aside whole, at a start or when a write meets the damage, and a fresh one goes
+on with the state and the newest answers of it, and with an event that says so.
 """
 
 from __future__ import annotations
@@ -36,7 +39,7 @@ from collections import deque
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from concurrent.futures import Future
 from contextlib import closing, contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import astuple, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -51,7 +54,7 @@ APPLICATION_ID = 0x686F7462
 #: How long a lock that another program holds is waited for [s].
 BUSY_SECONDS = 5.0
 #: How long a start may spend on looking for damage [s]; years of history are not all looked at.
-CHECK_SECONDS = 1.0
+CHECK_SECONDS = 0.5
 #: First and longest pause before a failed write is tried again [s].
 RETRY_FIRST, RETRY_MOST = 1.0, 60.0
 #: The write-ahead log is cut back to this size when a slow reader had made it grow [bytes].
@@ -241,8 +244,9 @@ def _content_digest(packed: bytes) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class _Head:
-    """How far a journal has come: its origin, the numbers and digests of its newest rows."""
+    """How far a journal has come: its schema, its origin, the numbers and digests of its newest rows."""
 
+    schema: int
     origin: bytes
     events: int = 0
     event: bytes = b""
@@ -258,7 +262,7 @@ class _Head:
             or (0, origin)
             for table in _CHAINED
         ]
-        return cls(origin, *ends[0], *ends[1])
+        return cls(_version(db), origin, *ends[0], *ends[1])
 
 
 class _HeadFile:
@@ -268,7 +272,7 @@ class _HeadFile:
     power leaves the other. It is never ahead of what is on disk.
     """
 
-    RECORD = struct.Struct(">4sQ16sQ16sQ16s")
+    RECORD = struct.Struct(">4sQH16sQ16sQ16s")
     MARK = b"hbhd"
     APART = 4096
 
@@ -287,9 +291,9 @@ class _HeadFile:
             record = content[start : start + self.RECORD.size]
             check = content[start + self.RECORD.size :][:_DIGEST]
             if len(record) == self.RECORD.size and self._check(record) == check:
-                mark, turn, origin, *ends = self.RECORD.unpack(record)
+                mark, turn, *head = self.RECORD.unpack(record)
                 if mark == self.MARK and (newest is None or turn > newest[0]):
-                    newest = turn, _Head(origin, *ends)
+                    newest = turn, _Head(*head)
         if newest is None:
             return None
         self._turn = newest[0]
@@ -298,9 +302,7 @@ class _HeadFile:
     def write(self, head: _Head, *, sync: bool) -> None:
         """Say that the journal has come so far; on disk on return if `sync`. Raises OSError."""
         self._turn += 1
-        record = self.RECORD.pack(
-            self.MARK, self._turn, head.origin, head.events, head.event, head.requests, head.request
-        )
+        record = self.RECORD.pack(self.MARK, self._turn, *astuple(head))
         handle = os.open(self.path, os.O_WRONLY | os.O_CREAT, 0o644)
         try:
             os.pwrite(handle, record + self._check(record), self._turn % 2 * self.APART)
@@ -388,8 +390,8 @@ class _Batch:
 class Journal:
     """An open journal. Only `commit` and `close` wait for the disk, and neither blocks the loop.
 
-    set_aside: where a damaged predecessor was put when this one was opened, or None.
-    damage: what was wrong with it. salvaged: the state that could still be read in it, taken over.
+    set_aside: where a damaged predecessor was put, when this one was opened or since, or None.
+    damage: what was wrong with it.
     trouble: why facts cannot be written down at present, or None; they are kept in memory.
     dropped_readings, dropped_events: how many the memory had no room for, since the start.
     """
@@ -398,6 +400,7 @@ class Journal:
         self,
         path: Path,
         db: sqlite3.Connection,
+        head: _Head,
         lock: int,
         *,
         flush_every: float,
@@ -410,7 +413,6 @@ class Journal:
         self.path = path
         self.set_aside: Path | None = None
         self.damage: str | None = None
-        self.salvaged: SavedState | None = None
         self.trouble: str | None = None
         self.dropped_readings = 0
         self.dropped_events = 0
@@ -422,7 +424,7 @@ class Journal:
         self._keep_days = keep_days
         self._keep_ticks = keep_ticks
         self._names: dict[str, int] = {}
-        self._head = _Head.of(db)
+        self._head = head
         self._head_file = _HeadFile(beside(path, "-head"))
         self._head_file.read()  # it goes on counting its turns
         self._ballast = _Ballast(beside(path, ".ballast"))
@@ -469,27 +471,26 @@ class Journal:
         lock = hold(path)
         try:
             with _telling(f"{path}: the journal cannot be opened"):
-                damage = _damage(path)
-                aside, salvage = None, _Salvage()
-                if damage:
-                    salvage = _salvage(path)
-                    aside = put_aside(path, now_utc)
-                if not path.exists():
-                    _create(path, salvage)
-                db = _connect(path, "rw")
-                try:
-                    _migrate(path, db)
-                    db.execute("BEGIN IMMEDIATE")  # the WAL pragma succeeds on a read-only disk too
-                    db.execute("ROLLBACK")
-                except BaseException:
-                    db.close()
-                    raise
+                aside, damage = None, _damage(path)
+                if damage is None:
+                    try:
+                        if not path.exists():
+                            _create(path)
+                        db, head = _ready(path)
+                    except (sqlite3.Error, ValueError) as error:
+                        if not _is_damage(error):
+                            raise
+                        damage = _said(error)
+                if damage is not None:
+                    aside = _begin_anew(path, now_utc, damage)
+                    db, head = _ready(path)
         except BaseException:
             os.close(lock)
             raise
         journal = cls(
             path,
             db,
+            head,
             lock,
             flush_every=flush_every,
             flush_rows=flush_rows,
@@ -497,7 +498,7 @@ class Journal:
             keep_days=keep_days,
             keep_ticks=keep_ticks,
         )
-        journal.damage, journal.set_aside, journal.salvaged = damage, aside, salvage.state
+        journal.damage, journal.set_aside = damage, aside
         return journal
 
     # writing
@@ -655,7 +656,7 @@ class Journal:
                 f"SELECT {_EVENT} FROM outbox JOIN event USING (seq) ORDER BY seq LIMIT ?",
                 (limit + len(marks),),
             ).fetchall()
-        return [_stored(row) for row in rows if row[-1] not in marks][:limit]
+            return [_stored(row) for row in rows if row[-1] not in marks][:limit]
 
     # the caller's side of the queue; `_wake` is held
 
@@ -778,14 +779,28 @@ class Journal:
         return batches
 
     def _write_somehow(self, batches: list[_Batch], marks: list[int]) -> list[int]:
-        """One transaction, with the room that the ballast gives up where the disk has no other."""
+        """One transaction: with the room that the ballast gives up where the disk has no other, in a
+        fresh journal where this one is found to be damaged."""
         try:
             return self._write(batches, marks)
-        except (sqlite3.Error, OSError) as error:
-            if not _no_room(error) or not self._ballast.give_up():
+        except (sqlite3.Error, OSError, ValueError) as error:
+            if _is_damage(error):
+                self._go_on_anew(_said(error))
+                marks = []  # they are numbers of the other's
+            elif _no_room(error) and self._ballast.give_up():
+                self._short = True
+            else:
                 raise
-            self._short = True
         return self._write(batches, marks)
+
+    def _go_on_anew(self, damage: str) -> None:
+        log.error("%s: it is damaged: %s", self.path, damage)
+        with suppress(sqlite3.Error):
+            self._db.close()
+        aside = _begin_anew(self.path, time.time(), damage)
+        self._db, self._head = _ready(self.path)
+        self._names.clear()
+        self.damage, self.set_aside = damage, aside
 
     def _write(self, batches: list[_Batch], marks: list[int]) -> list[int]:
         """One transaction; the numbers of the last batch's events."""
@@ -828,16 +843,7 @@ class Journal:
         if batch.ticks:
             self._insert_ticks(batch.ticks)
         seqs = range(head.events + 1, head.events + 1 + len(batch.events))
-        event, events = head.event, []
-        for seq, row in zip(seqs, batch.events, strict=True):
-            event = _digest(event, (seq, *row))
-            events.append((seq, *row, event))
-        db.executemany(
-            f"INSERT INTO event ({_CHAINED['event']}, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            events,
-        )
-        db.executemany("INSERT INTO outbox VALUES (?)", ((seq,) for seq in seqs))
-        head = replace(head, events=head.events + len(seqs), event=event)
+        head = _add_events(db, head, batch.events)
         if batch.request is not None:
             head = _add_request(db, head, batch.request)
         _put_state(db, batch.state)
@@ -1006,7 +1012,7 @@ def read_events(
             f"SELECT {_EVENT} FROM event WHERE {' AND '.join(where)} ORDER BY {order} DESC LIMIT ?",
             (*values, -1 if limit is None else limit),
         ).fetchall()
-    return [_stored(row) for row in reversed(rows)]
+        return [_stored(row) for row in reversed(rows)]
 
 
 def read_readings(path: Path, probe: str, since: float, until: float) -> list[ReadingRow]:
@@ -1015,11 +1021,12 @@ def read_readings(path: Path, probe: str, since: float, until: float) -> list[Re
     since, until: POSIX seconds UTC. Raises JournalError as `read_events` does.
     """
     with reader(path) as db:
-        rows = db.execute(_READINGS, (since, until, _plain(probe))).fetchall()
-    return [
-        ReadingRow(at, mono, probe, Reading(value, Quality(quality), measured))
-        for at, mono, value, quality, measured in rows
-    ]
+        return [
+            ReadingRow(at, mono, probe, Reading(value, Quality(quality), measured))
+            for at, mono, value, quality, measured in db.execute(
+                _READINGS, (since, until, _plain(probe))
+            )
+        ]
 
 
 _EVENT = "at, kind, text, bench, batch, who, data, seq"
@@ -1064,13 +1071,13 @@ def read_ticks(path: Path, first: int = 1, limit: int = 1000) -> list[StoredTick
                     raise JournalError(f"{path}: what was noted at tick {tick} is damaged")
                 body = zlib.decompress(packed).decode()
             steps.setdefault(tick, []).append((names[kind], body))
-    return [
-        StoredTick(
-            at, mono, readings.get(n, {}), bool(trusted), tuple(steps.get(n, ())), told,
-            n=n, lost=lost,
-        )
-        for n, at, mono, trusted, lost, told in rows
-    ]  # fmt: skip
+        return [
+            StoredTick(
+                at, mono, readings.get(n, {}), bool(trusted), tuple(steps.get(n, ())), told,
+                n=n, lost=lost,
+            )
+            for n, at, mono, trusted, lost, told in rows
+        ]  # fmt: skip
 
 
 def last_step(path: Path, kind: str, before: float) -> int | None:
@@ -1120,13 +1127,13 @@ def reader(path: Path) -> Iterator[sqlite3.Connection]:
 
     Raises JournalError as `read_events` does.
     """
-    with _telling(f"{path}: the journal cannot be read"):
+    with _telling(f"{path}: the journal cannot be read", read=True):
         if not path.exists():
             raise JournalError(
                 f"there is no journal at {path}: give the state folder of a hotbed that has run"
             )
-        application, _ = _header(path)
-        if application != APPLICATION_ID:
+        header = _header(path)
+        if header is None or header.application != APPLICATION_ID:
             raise JournalError(f"{path} is not a hotbed journal")
         mode = "ro"
         if not beside(path, "-wal").exists() and not os.access(path.parent, os.W_OK):
@@ -1170,22 +1177,92 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
     return db
 
 
-def _create(path: Path, salvage: _Salvage) -> None:
-    """Make a journal that holds only what was salvaged, under another name first: a crash leaves no
-    half-made one."""
-    fresh = beside(path, ".new")
+def _ready(path: Path) -> tuple[sqlite3.Connection, _Head]:
+    """A connection to write by, at today's schema, and how far the journal has come."""
+    db = _connect(path, "rw")
+    try:
+        _migrate(path, db)
+        db.execute("BEGIN IMMEDIATE")  # the WAL pragma succeeds on a read-only disk too
+        db.execute("ROLLBACK")
+        return db, _Head.of(db)
+    except BaseException:
+        db.close()
+        raise
+
+
+def _create(path: Path) -> None:
+    """Make an empty journal."""
+    _make(beside(path, ".new"))
+    beside(path, ".new").rename(path)
+    sync_folder(path.parent)
+
+
+def _make(fresh: Path, salvage: _Salvage | None = None, notice: Event | None = None) -> None:
+    """Make a journal of a name that is not yet its own: a crash leaves no half-made one."""
     for side in SIDES:
         beside(fresh, side).unlink(missing_ok=True)
     with closing(_connect(fresh, "rwc")) as db:
         _migrate(fresh, db)
         db.execute("BEGIN IMMEDIATE")
         head = _Head.of(db)
-        for row in salvage.requests:
-            head = _add_request(db, head, row)
-        _put_state(db, _state_row(salvage.state))
+        if salvage is not None:
+            for row in salvage.requests:
+                head = _add_request(db, head, row)
+            _put_state(db, _state_row(salvage.state))
+        if notice is not None:
+            _add_events(db, head, [_event_row(notice)])
         db.execute("COMMIT")
-    fresh.rename(path)
+
+
+def _begin_anew(path: Path, now_utc: float, damage: str) -> Path:
+    """Set a damaged journal aside whole and put a fresh one in its place; where it was put.
+
+    The fresh one is whole, and says what happened, before it has the name: a crash in between leaves
+    either the damage to be found again or the journal that tells of it.
+    """
+    salvage, aside, fresh = _salvage(path), _aside(path, now_utc, "damaged"), beside(path, ".new")
+    if salvage.state is None:
+        then = "look over which batches stand, and sow anew what is missing"
+    else:
+        then = (
+            f"it goes on as things were at {_iso(salvage.state.at)}; look over what was done since"
+        )
+    text = (
+        f"the journal was damaged ({damage}); it was set aside as {aside.name} and a fresh one begun: "
+        f"{then}"
+    )
+    _make(fresh, salvage, Event(now_utc, "daemon", _plain(text)))
+    _move(path, aside, fresh)
+    return aside
+
+
+def _aside(path: Path, now_utc: float, why: str) -> Path:
+    """A name that is free."""
+    stamp = datetime.fromtimestamp(now_utc, UTC).strftime("%Y%m%dT%H%M%SZ")
+    for n in itertools.count(1):
+        aside = beside(path, f".{why}-{stamp}" + (f"-{n}" if n > 1 else ""))
+        if not any(beside(aside, side).exists() for side in SIDES):
+            break
+    return aside
+
+
+def _move(path: Path, aside: Path, fresh: Path) -> None:
+    """Rename the file with all that belongs to it, so that they can be looked at together, and put
+    `fresh` in its place.
+
+    The log goes first, for a journal must never meet another's; the small file last, for by it the
+    want of the log is noticed if the power goes in between.
+    """
+    for side in ("-wal", "-shm", "", "-head"):
+        with suppress(FileNotFoundError):
+            beside(path, side).rename(beside(aside, side))
+        if side == "":
+            fresh.rename(path)
     sync_folder(path.parent)
+
+
+def _iso(utc: float) -> str:
+    return datetime.fromtimestamp(utc, UTC).isoformat(timespec="seconds")
 
 
 def _migrate(path: Path, db: sqlite3.Connection) -> None:
@@ -1201,6 +1278,8 @@ def _migrate(path: Path, db: sqlite3.Connection) -> None:
     except Exception as error:
         if db.in_transaction:
             db.execute("ROLLBACK")
+        if _is_damage(error):
+            raise
         raise JournalError(
             f"{path}: the journal could not be brought from schema {version} to"
             f" {len(MIGRATIONS)} and was left as it was: {_reason(error)}"
@@ -1217,31 +1296,42 @@ def _damage(path: Path) -> str | None:
         return "the file was gone, its write-ahead log was not" if left else None
     if path.stat().st_size == 0:
         return "the file was empty"
-    application, version = _header(path)
-    if application is None:
+    header = _header(path)
+    if header is None:
         return "the file was no longer a database"
-    if application != APPLICATION_ID:
+    head = _HeadFile(beside(path, "-head")).read()  # another's file has none
+    if header.application != APPLICATION_ID:
+        if head is not None:
+            return "its first page is not as it was written"
         raise JournalError(
-            f"{path} belongs to another program (application id {application:#010x}, not"
+            f"{path} belongs to another program (application id {header.application:#010x}, not"
             f" {APPLICATION_ID:#010x}): move it away, or choose another state folder"
         )
-    _refuse_version(path, version, oldest=1)
+    if header.formats not in (b"\1\1", b"\2\2"):  # else it would be opened to be read only
+        return "its first page is not as it was written"
     try:
-        with closing(_plug(path, "ro")) as db:
-            # as the write-ahead log has it: the header may be behind
-            _refuse_version(path, _version(db), oldest=1)
-            if _version(db) > 1:
-                head = _HeadFile(beside(path, "-head")).read()
-                if wrong := _unchained(db, CHECK_ROWS) or _behind(db, head):
-                    return wrong
-            with _time_limit(db, CHECK_SECONDS) as late:
+        _refuse_version(path, header.version, oldest=1, head=head)
+        return _looked_through(path, head)
+    except (sqlite3.Error, ValueError, TypeError) as error:
+        if isinstance(error, sqlite3.Error) and _primary(error) in _ELSEWHERE:
+            raise
+        return _said(error)  # a table that is not there, a text that is none: it is our own schema
+
+
+def _looked_through(path: Path, head: _Head | None) -> str | None:
+    with closing(_plug(path, "ro")) as db:
+        # as the write-ahead log has it: the header may be behind
+        version = _version(db)
+        _refuse_version(path, version, oldest=1, head=head)
+        if version > 1 and (wrong := _unchained(db, CHECK_ROWS) or _behind(db, head)):
+            return wrong
+        with _time_limit(db, CHECK_SECONDS) as late:
+            try:
                 (found,) = db.execute("PRAGMA quick_check(1)").fetchone()
-    except sqlite3.Error as error:
-        if _primary(error) == sqlite3.SQLITE_INTERRUPT:
-            return None
-        if _primary(error) in _DAMAGED:
-            return str(error)
-        raise
+            except sqlite3.Error as error:
+                if _primary(error) == sqlite3.SQLITE_INTERRUPT:
+                    return None
+                raise
     if found == "ok" or late.is_set():  # what a check says that was cut short means nothing
         return None
     return f"SQLite's check says: {found}"
@@ -1249,19 +1339,10 @@ def _damage(path: Path) -> str | None:
 
 def _unchained(db: sqlite3.Connection, newest: int | None) -> str | None:
     """What is wrong with the digests, of so many of the newest rows or of all."""
-    (origin,) = db.execute("SELECT id FROM origin").fetchone() or (None,)
-    if origin is None:
-        return "it has no beginning"
     for table, columns in _CHAINED.items():
         (last,) = db.execute(f"SELECT coalesce(max(seq), 0) FROM {table}").fetchone()
         first = 1 if newest is None else max(1, last - newest + 1)
-        before = origin
-        if first > 1:
-            row = db.execute(f"SELECT hash FROM {table} WHERE seq = ?", (first - 1,)).fetchone()
-            if row is None:
-                return f"{table} {first - 1} is missing"
-            (before,) = row
-        due = first
+        before, due = _digest_before(db, table, first), first
         for *row, digest in db.execute(
             f"SELECT {columns}, hash FROM {table} WHERE seq >= ? ORDER BY seq", (first,)
         ):
@@ -1275,6 +1356,17 @@ def _unchained(db: sqlite3.Connection, newest: int | None) -> str | None:
     if saved is not None and saved[-1] != _digest(b"", saved[:-1]):
         return "the saved state is not as it was written"
     return None
+
+
+def _digest_before(db: sqlite3.Connection, table: str, seq: int) -> bytes:
+    """The digest that row `seq` builds on. Raises ValueError where it is missing."""
+    row = db.execute(
+        f"SELECT hash FROM {table} WHERE seq = ?1 - 1 UNION ALL SELECT id FROM origin WHERE ?1 = 1",
+        (seq,),
+    ).fetchone()
+    if row is None:
+        raise ValueError(f"{table} {seq - 1} is missing")
+    return bytes(row[0])
 
 
 def _behind(db: sqlite3.Connection, head: _Head | None) -> str | None:
@@ -1305,8 +1397,9 @@ class _Salvage:
 def _salvage(path: Path) -> _Salvage:
     """The state of a damaged journal, if it can be read and is as it was written, and the answers that
     those who ask again must get."""
+    broken = sqlite3.Error, OSError, ValueError, TypeError
     try:
-        if _header(path)[0] != APPLICATION_ID:
+        if _header(path) is None:
             return _Salvage()
         with closing(_plug(path, "ro")) as db:
             row = db.execute("SELECT body, at, mono, boot, hash FROM state").fetchone()
@@ -1314,14 +1407,19 @@ def _salvage(path: Path) -> _Salvage:
                 return _Salvage()
             state = SavedState(*row[:-1])
             requests: list[tuple[Any, ...]] = []
-            with suppress(sqlite3.Error):
-                requests += db.execute(
-                    "SELECT id, at, kind, who, body, ok, answer FROM request"
-                    " WHERE at >= ? ORDER BY seq",
+            with suppress(*broken):
+                before = None
+                for *one, digest in db.execute(
+                    f"SELECT {_CHAINED['request']}, hash FROM request WHERE at >= ? ORDER BY seq",
                     (state.at - SALVAGE_ANSWERS,),
-                )
+                ):
+                    if before is None:
+                        before = _digest_before(db, "request", one[0])
+                    if digest == _digest(before, tuple(one)):
+                        requests.append(tuple(one[1:]))
+                    before = digest
             return _Salvage(state, tuple(requests))
-    except (sqlite3.Error, OSError):
+    except broken:
         return _Salvage()
 
 
@@ -1347,23 +1445,40 @@ def _time_limit(db: sqlite3.Connection, seconds: float) -> Iterator[threading.Ev
         timer.join()  # it must not come to a closed connection
 
 
-def _header(path: Path) -> tuple[int | None, int]:
-    """Application id (None: not a database at all) and user version, without SQLite's touching it.
+@dataclass(frozen=True, slots=True)
+class _Header:
+    """What the first bytes of the file say, which is read without SQLite's touching it."""
 
-    Offsets 0, 60 and 68 of the file, big-endian: "Database File Format", section 1.3, sqlite.org.
+    application: int
+    version: int
+    formats: bytes
+
+
+def _header(path: Path) -> _Header | None:
+    """None where it is not a database at all.
+
+    Offsets 0, 18, 60 and 68 of the file, big-endian: "Database File Format", section 1.3, sqlite.org.
     """
     with path.open("rb") as file:
         head = file.read(100)
     if len(head) < 100 or not head.startswith(b"SQLite format 3\0"):
-        return None, 0
-    return int.from_bytes(head[68:72], "big"), int.from_bytes(head[60:64], "big")
+        return None
+    return _Header(
+        int.from_bytes(head[68:72], "big"), int.from_bytes(head[60:64], "big"), head[18:20]
+    )
 
 
 def _version(db: sqlite3.Connection) -> int:
     return int(db.execute("PRAGMA user_version").fetchone()[0])
 
 
-def _refuse_version(path: Path, version: int, *, oldest: int) -> None:
+def _refuse_version(path: Path, version: int, *, oldest: int, head: _Head | None = None) -> None:
+    """Raises JournalError for a version that is not for us, ValueError for one that the small file
+    tells to be a damaged one."""
+    if oldest <= version <= len(MIGRATIONS):
+        return
+    if head is not None and head.schema != version:
+        raise ValueError("its first page is not as it was written")
     if version > len(MIGRATIONS):
         raise JournalError(
             f"{path} has schema {version}, this hotbed knows up to {len(MIGRATIONS)}: install the"
@@ -1381,18 +1496,13 @@ def _refuse_version(path: Path, version: int, *, oldest: int) -> None:
         )
 
 
-def put_aside(path: Path, now_utc: float, why: str = "damaged") -> Path:
-    """Rename the file with all that belongs to it, so that they can be looked at together; the name."""
-    stamp = datetime.fromtimestamp(now_utc, UTC).strftime("%Y%m%dT%H%M%SZ")
-    for n in itertools.count(1):
-        aside = beside(path, f".{why}-{stamp}" + (f"-{n}" if n > 1 else ""))
-        if not any(beside(aside, side).exists() for side in SIDES):
-            break
-    for side in SIDES:
-        with suppress(FileNotFoundError):
-            beside(path, side).rename(beside(aside, side))
-    sync_folder(path.parent)
-    return aside
+def replace_by(path: Path, fresh: Path, now_utc: float) -> Path | None:
+    """Put the journal `fresh` in the place of the one at `path`; where that was put, None where there
+    was none. The lock must be held (`hold`)."""
+    there = any(beside(path, side).exists() for side in SIDES)
+    aside = _aside(path, now_utc, "replaced")
+    _move(path, aside, fresh)
+    return aside if there else None
 
 
 def hold(path: Path) -> int:
@@ -1438,6 +1548,14 @@ def sync_folder(folder: Path) -> None:
 
 
 _DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+#: What is no fault of the file's content.
+_ELSEWHERE = frozenset(
+    {
+        sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL, sqlite3.SQLITE_PERM,
+        sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_FULL,
+        sqlite3.SQLITE_NOMEM,
+    }
+)  # fmt: skip
 _REASONS = {
     sqlite3.SQLITE_FULL: "disk full; make room on it",
     sqlite3.SQLITE_READONLY: "it is read-only; check the disk, its mount and the file's owner",
@@ -1459,6 +1577,18 @@ def _no_room(error: Exception) -> bool:
     )
 
 
+def _is_damage(error: BaseException) -> bool:
+    """Whether it tells of a damaged file. Python can't read SQLite's words on one whose schema is no
+    UTF-8 any more, so that UnicodeDecodeError takes their place."""
+    return _primary(error) in _DAMAGED or isinstance(error, UnicodeDecodeError)
+
+
+def _said(error: Exception) -> str:
+    if isinstance(error, UnicodeDecodeError):
+        return "text in it is no UTF-8"
+    return str(error) or type(error).__name__
+
+
 def _primary(error: BaseException) -> int:
     """SQLite's primary result code: the low byte ("Result and Error Codes", sqlite.org)."""
     return getattr(error, "sqlite_errorcode", 0) & 0xFF
@@ -1468,15 +1598,20 @@ def _reason(error: Exception) -> str:
     if isinstance(error, OSError):
         return error.strerror or str(error)
     known = _REASONS.get(_primary(error))
-    return f"{known} ({error})" if known else str(error) or type(error).__name__
+    return f"{known} ({error})" if known else _said(error)
 
 
 @contextmanager
-def _telling(what: str) -> Iterator[None]:
+def _telling(what: str, *, read: bool = False) -> Iterator[None]:
+    """read: what does not fit the schema tells of damage too."""
     try:
         yield
     except (sqlite3.Error, OSError) as error:
         raise JournalError(f"{what}: {_reason(error)}") from error
+    except (ValueError, TypeError, KeyError, zlib.error) as error:
+        if not read:
+            raise
+        raise JournalError(f"{what}: the file is damaged ({_said(error)})") from error
 
 
 def _sure_future() -> Future[Any]:
@@ -1547,6 +1682,19 @@ def _request_row(request: RequestRow | None) -> tuple[Any, ...] | None:
         int(request.ok),
         _plain(request.answer),
     )
+
+
+def _add_events(db: sqlite3.Connection, head: _Head, rows: Collection[tuple[Any, ...]]) -> _Head:
+    """Write events' rows, to be told; where the chains end with them."""
+    event, events = head.event, []
+    for seq, row in enumerate(rows, head.events + 1):
+        event = _digest(event, (seq, *row))
+        events.append((seq, *row, event))
+    db.executemany(
+        f"INSERT INTO event ({_CHAINED['event']}, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", events
+    )
+    db.executemany("INSERT INTO outbox VALUES (?)", ((seq,) for seq, *_ in events))
+    return replace(head, events=head.events + len(events), event=event)
 
 
 def _add_request(db: sqlite3.Connection, head: _Head, row: tuple[Any, ...]) -> _Head:

@@ -18,6 +18,7 @@ from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 from typing import TypeVar
 
 from daemon.clock import LiveClock
@@ -154,6 +155,7 @@ class Service:
         self._news = asyncio.Event()  # events on disk that the broker may not have
         self._news.set()
         self._status: str | None = None
+        self._set_aside: Path | None = None  # the damaged journal that an alarm was raised for
 
     def stop(self) -> None:
         """End `run` in good order: everything off, everything written, `offline` said."""
@@ -253,7 +255,13 @@ class Service:
         trouble = self.journal.trouble
         if trouble is None and unwritten and time.monotonic() - unwritten[0][0] > DISK_PATIENCE:
             trouble = f"{self.journal.path}: its disk does not answer: check or replace it"
-        return {"journal-unwritable": trouble} if trouble else {}
+        troubles = {"journal-unwritable": trouble} if trouble else {}
+        if self.journal.set_aside != self._set_aside:  # once: it stays in sight until acknowledged
+            self._set_aside = self.journal.set_aside
+            troubles["journal-damaged"] = (
+                f"{self.journal.damage}; it was set aside as {self._set_aside and self._set_aside.name}"
+            )
+        return troubles
 
     def _notify(self) -> None:
         """Tell the service manager that the first tick is done, and how things are when it changes."""
@@ -320,20 +328,6 @@ class Service:
         """Go on from the journal: monotonic times hold within one boot, and are moved otherwise."""
         now = Now(self.clock.mono(), self.clock.utc())
         events = []
-        if self.journal.set_aside is not None:
-            salvaged = self.journal.salvaged
-            events.append(
-                self._daemon_event(
-                    f"the journal was damaged ({self.journal.damage}); it was set aside as "
-                    f"{self.journal.set_aside.name} and a fresh one begun: "
-                    + (
-                        "sow anew what stands"
-                        if salvaged is None
-                        else f"it goes on as things were at {iso(salvaged.at)}; look over what was "
-                        "done since"
-                    )
-                )
-            )
         saved = self.journal.saved_state()
         text = "started"
         if saved is not None:
