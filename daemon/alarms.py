@@ -108,6 +108,13 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         "Free space on the card, or see whether it has gone read-only.",
         delay=30.0,
     ),
+    "journal-damaged": AlarmKind(
+        "high",
+        "the journal was damaged and has begun anew",
+        "What was sown, moved or noted shortly before may be forgotten.",
+        "Compare `hotbed status` with the benches and enter what is missing. The damaged files are kept: "
+        "copy them elsewhere, and replace a card that is old.",
+    ),
     "emergence-overdue": AlarmKind(
         "low",
         "nothing is up that should be",

@@ -22,7 +22,7 @@ from daemon.config import Config, ConfigError, Mqtt, OneWireDevice, load
 from daemon.hardware import build, drive_off
 from daemon.journal import Journal, JournalError
 from daemon.service import Service
-from daemon.state import Site
+from daemon.state import DAY, Site
 from daemon.wire import Endpoint, Wire, WireError
 from drivers.protocols import DriverError
 from profiles.library import Library, ProfileError, load_library
@@ -127,7 +127,10 @@ def run(
 async def _run(config: Config, state: Path, simulate: bool, speed: float, port: int | None) -> None:
     site, _ = read_site(config)
     wire = Wire(config.mqtt, config.site.name, port=port)
-    journal = Journal.open(state / JOURNAL, time.time())
+    keep = config.site.keep_readings
+    journal = Journal.open(
+        state / JOURNAL, time.time(), keep_days=keep, keep_ticks=int(keep * DAY / site.tick)
+    )
     try:
         async with _embedded_broker(config.mqtt, wire.endpoint):
             clock: LiveClock = SystemClock()

@@ -279,6 +279,8 @@ class Site(_Section):
     tell it. last_frost: the date that planting out counts from.
     room_swing: °C by which the room may warm within hours where no probe measures it; soil that
         warms by more with the mat off is taken for a fault.
+    keep_readings: days after which readings, and what else a replay needs, are dropped; what was
+        switched, asked and noted stays.
     """
 
     name: Name
@@ -294,6 +296,7 @@ class Site(_Section):
     latitude: Annotated[float, Field(ge=-66, le=66)] | None = None
     longitude: Annotated[float, Field(ge=-180, le=180)] | None = None
     last_frost: date | None = None
+    keep_readings: Annotated[float, Field(ge=7, le=36_500)] = 400.0
     places: Annotated[tuple[Name, ...], Field(strict=False)] = ()
     crops: FilePath | None = None
 

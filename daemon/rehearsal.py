@@ -7,6 +7,7 @@ screen, and acts through the same requests as the command line. The same seed gi
 
 from __future__ import annotations
 
+import asyncio
 import json
 import math
 from collections.abc import Callable, Mapping
@@ -26,6 +27,8 @@ from daemon.config import Config, ConfigError, load
 from daemon.control import instant
 from daemon.decide import Decision, decide
 from daemon.events import Event
+from daemon.journal import Journal, JournalError, RequestRow
+from daemon.replay import Recorder
 from daemon.requests import KINDS, RefusedError, apply
 from daemon.service import resumed
 from daemon.simulated import CELLS_A_TRAY, Mirror, build_world
@@ -121,7 +124,9 @@ class Rehearsal:
         faults: tuple[Fault, ...],
         plan: list[Sowing],
         grower: str = "Marit",
+        journal: Journal | None = None,
     ) -> None:
+        """journal: where the season is written down as a live one would be, for a replay."""
         self.site = site
         self.start = start
         self.days = days
@@ -149,6 +154,9 @@ class Rehearsal:
         self._visits = _visits(start, days, site.zone)
         self._sown = 0
         self._down_since: float | None = None
+        self._journal = journal
+        self._recorder = Recorder(site) if journal is not None else None
+        self._asked = 0
 
     def run(self, tell: Callable[[float], None] = lambda part: None) -> None:
         """Step through the whole season; `tell` hears how much of it is done, 0 to 1."""
@@ -170,6 +178,8 @@ class Rehearsal:
                 visit = next(self._visits)
             if step % 1440 == 0:
                 tell(step / steps)
+                if self._journal is not None:
+                    self._journal.submit().result()  # it can't keep up, and must drop nothing
         self.world.advance(end)
         tell(1.0)
         for records in self.records.values():
@@ -186,7 +196,11 @@ class Rehearsal:
         }
         now = Now(mono, self.start + mono)
         aims = self.decision.aims if self.decision is not None else None
-        decision = decide(self.memory, self.site, Inputs(readings, relays), now, aims=aims)
+        inputs = Inputs(readings, relays)
+        decision = decide(self.memory, self.site, inputs, now, aims=aims)
+        if self._journal is not None and self._recorder is not None:
+            row = self._recorder.row(self.memory, inputs, now, decision)
+            self._journal.note(ticks=[row], events=decision.events)
         self.memory, self.decision = decision.memory, decision
         lease = 2.5 * self.site.tick + 5.0
         for name, output in decision.outputs.items():
@@ -208,6 +222,8 @@ class Rehearsal:
         gone = mono - (self._down_since or mono)
         self.memory = resumed(restore(dump(self.memory)), by=0.0, gone=gone, booted=True)
         self.decision = None
+        if self._recorder is not None:
+            self._recorder.start()
         self._down_since = None
         self._note(
             "power",
@@ -258,6 +274,14 @@ class Rehearsal:
         except RefusedError as error:
             self._note("refused", f"{self.grower} could not {kind}: {error}", mono)
             return None
+        if self._journal is not None and self._recorder is not None:
+            self._asked += 1
+            row = RequestRow(
+                f"rehearsal-{self._asked}", now.utc, kind, self.grower, json.dumps(arguments), True,
+                json.dumps(dict(done.result), default=str),
+            )  # fmt: skip
+            self._journal.submit(events=done.events, request=row).result()
+            self._recorder.asked(row.id, now)
         self.memory = done.memory
         self.decision = None
         self.mirror(self.memory)
@@ -543,13 +567,15 @@ def command(
     seed: int = 0,
     faults: Path | None = None,
     as_json: bool = False,
+    record: Path | None = None,
 ) -> int:
     """Rehearse a season and print its report; the exit status.
 
     days: 1 to 400. start: a date, or how one is written. config: the benches of this file instead of
     the example's. faults: a file of them. as_json: one JSON document; problems go to standard error.
+    record: a folder for a journal of it.
     """
-    from daemon.app import fail, read_site
+    from daemon.app import JOURNAL, fail, read_site
     from daemon.simulated import example
 
     try:
@@ -562,6 +588,12 @@ def command(
             trouble = tuple(load_faults(faults))
         else:
             trouble = default_faults() if config is None else ()
+        journal = None
+        if record is not None:
+            if (record / JOURNAL).exists():
+                raise ValueError(f"--record: {record} has a journal already: name a fresh folder")
+            record.mkdir(parents=True, exist_ok=True)
+            journal = Journal.open(record / JOURNAL, begin)
         try:
             season = Rehearsal(
                 settings,
@@ -571,16 +603,22 @@ def command(
                 seed=seed,
                 faults=trouble,
                 plan=default_plan(site, days),
+                journal=journal,
             )
         except ValueError as error:  # a fault at what is not there
             raise ValueError(f"{faults}: {error}") from None
-    except (ConfigError, ProfileError, ValueError) as error:
+    except (ConfigError, ProfileError, JournalError, OSError, ValueError) as error:
         return fail(error)
     with Progress(
         *Progress.get_default_columns(), console=Console(stderr=True), transient=True
     ) as bar:
         task = bar.add_task(f"rehearsing {days:g} days", total=1.0)
-        season.run(lambda part: bar.update(task, completed=part))
+        try:
+            season.run(lambda part: bar.update(task, completed=part))
+            if journal is not None:
+                asyncio.run(journal.close())
+        except JournalError as error:
+            return fail(error)
     report = season.report()
     if as_json:
         print(json.dumps({"ok": True, "result": report}, indent=1, ensure_ascii=False))

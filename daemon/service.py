@@ -18,6 +18,7 @@ from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 from typing import TypeVar
 
 from daemon.clock import LiveClock
@@ -29,7 +30,6 @@ from daemon.journal import (
     DuplicateRequestError,
     Journal,
     JournalError,
-    ReadingRow,
     RequestRow,
     SavedState,
 )
@@ -41,6 +41,7 @@ from daemon.messages import (
     event_message,
 )
 from daemon.notify import Notifier, watchdog_interval
+from daemon.replay import Recorder
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
 from daemon.state import Batch, BenchMemory, Inputs, Memory, Now, Site, dump, restore, shifted
 from daemon.wire import Wire
@@ -138,6 +139,7 @@ class Service:
         self.observe = observe
         self.memory = Memory()
         self.decision: Decision | None = None
+        self._recorder = Recorder(site)
         self._floor = FLOOR_UTC
         self._wake = asyncio.Event()
         self._stop = asyncio.Event()
@@ -153,6 +155,7 @@ class Service:
         self._news = asyncio.Event()  # events on disk that the broker may not have
         self._news.set()
         self._status: str | None = None
+        self._set_aside: Path | None = None  # the damaged journal that an alarm was raised for
 
     def stop(self) -> None:
         """End `run` in good order: everything off, everything written, `offline` said."""
@@ -227,6 +230,7 @@ class Service:
         )
         now = self.now()  # after the readings, so that none is from the future
         decision = decide(self.memory, self.site, inputs, now)
+        row = self._recorder.row(self.memory, inputs, now, decision)
         self.memory, self.decision = decision.memory, decision
         lease = 2.5 * self.site.tick + 5.0
         for name, output in decision.outputs.items():
@@ -235,12 +239,8 @@ class Service:
                 if relay is not None:
                     relay.set(on, lease)
         self._ticked = now.mono
-        rows = [
-            ReadingRow(now.utc, now.mono, name, reading)
-            for name, reading in inputs.readings.items()
-        ]
-        with suppress(JournalError):
-            self.journal.note(readings=rows, state=None if decision.events else self._saved())
+        with suppress(JournalError, ValueError):
+            self.journal.note(ticks=[row], state=None if decision.events else self._saved())
         self._write(decision.events)
         self._publish(now)
         if self.observe is not None:
@@ -255,7 +255,13 @@ class Service:
         trouble = self.journal.trouble
         if trouble is None and unwritten and time.monotonic() - unwritten[0][0] > DISK_PATIENCE:
             trouble = f"{self.journal.path}: its disk does not answer: check or replace it"
-        return {"journal-unwritable": trouble} if trouble else {}
+        troubles = {"journal-unwritable": trouble} if trouble else {}
+        if self.journal.set_aside != self._set_aside:  # once: it stays in sight until acknowledged
+            self._set_aside = self.journal.set_aside
+            troubles["journal-damaged"] = (
+                f"{self.journal.damage}; it was set aside as {self._set_aside and self._set_aside.name}"
+            )
+        return troubles
 
     def _notify(self) -> None:
         """Tell the service manager that the first tick is done, and how things are when it changes."""
@@ -322,13 +328,6 @@ class Service:
         """Go on from the journal: monotonic times hold within one boot, and are moved otherwise."""
         now = Now(self.clock.mono(), self.clock.utc())
         events = []
-        if self.journal.set_aside is not None:
-            events.append(
-                self._daemon_event(
-                    f"the journal was damaged ({self.journal.damage}); it was set aside as "
-                    f"{self.journal.set_aside.name} and a fresh one begun: sow anew what stands"
-                )
-            )
         saved = self.journal.saved_state()
         text = "started"
         if saved is not None:
@@ -557,6 +556,7 @@ class Service:
         # The same to what the ticks have left, which may be beyond what was asked (an alarm gone).
         with suppress(RefusedError):
             self.memory = apply(self.memory, self.site, asked, request.by, now).memory
+            self._recorder.asked(request.id, now)
         for event in events:
             log.info("%s", event.text)
         self._news.set()

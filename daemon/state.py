@@ -137,11 +137,7 @@ class Site:
             )
             for name, bench in config.bench.items()
         }
-        husbandry = {
-            (name, stage): husbandry_of(crop, stage)
-            for name, crop in library.crops.items()
-            for stage in Stage
-        }
+        husbandry, counted = cared_for(library)
         return cls(
             name=config.site.name,
             zone=config.site.tz,
@@ -164,11 +160,24 @@ class Site:
             longitude=config.site.longitude,
             last_frost=config.site.last_frost,
             husbandry=husbandry,
-            counted={
-                (name, stage): limits_of(library.crops[name], stage, care)
-                for (name, stage), care in husbandry.items()
-            },
+            counted=counted,
         )
+
+
+def cared_for(
+    library: Library,
+) -> tuple[dict[tuple[str, Stage], Husbandry], dict[tuple[str, Stage], TallyLimits]]:
+    """By crop and stage, what care goes by and what is counted against."""
+    husbandry = {
+        (name, stage): husbandry_of(crop, stage)
+        for name, crop in library.crops.items()
+        for stage in Stage
+    }
+    counted = {
+        (name, stage): limits_of(library.crops[name], stage, care)
+        for (name, stage), care in husbandry.items()
+    }
+    return husbandry, counted
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,6 +101,12 @@ def rehearse(
     faults: Annotated[
         Path | None, typer.Option(metavar="FILE", help="What goes wrong, and when.")
     ] = None,
+    record: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="A fresh folder for a journal of it, for `hotbed replay`."
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Before the season: run it in seconds on benches that aren't there, and see how it would go.
@@ -115,7 +121,7 @@ def rehearse(
 
     said = io.StringIO()
     with contextlib.redirect_stderr(said) if as_json else contextlib.nullcontext():
-        status = command(days, start, config, seed, faults, as_json)
+        status = command(days, start, config, seed, faults, as_json, record)
     if as_json and status:
         raise Failed(re.sub(r"^hotbed: ", "", said.getvalue().strip(), flags=re.MULTILINE), status)
     raise typer.Exit(status)

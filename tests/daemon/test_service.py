@@ -1090,6 +1090,14 @@ async def test_a_damaged_journal_is_told_of(bed: Bed) -> None:
     async with bed.running():
         await bed.journal.commit()
         assert "the journal was damaged" in bed.texts("daemon")[0]
+        alarm = bed.memory.alarms["journal-damaged"]
+        assert "no longer a database; it was set aside as journal.db.damaged-" in alarm.cause
+        bed.tick(60)
+        assert (
+            bed.memory.alarms["journal-damaged"].state == "returned"
+        )  # in sight until acknowledged
+        assert (await bed.ask("acknowledge", alarm="journal-damaged")).ok
+        assert "journal-damaged" not in bed.memory.alarms
 
 
 async def test_a_device_that_is_not_to_be_had_ends_the_run_with_everything_off(bed: Bed) -> None:
