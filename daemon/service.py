@@ -33,6 +33,7 @@ from daemon.journal import (
     RequestRow,
     SavedState,
 )
+from daemon.limits import Bucket, Limits
 from daemon.messages import (
     AnswerMessage,
     alarm_message,
@@ -43,10 +44,13 @@ from daemon.messages import (
 from daemon.notify import Notifier, watchdog_interval
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
 from daemon.state import Batch, BenchMemory, Inputs, Memory, Now, Site, dump, restore, shifted
-from daemon.wire import Wire
+from daemon.wire import RateLimit, Wire
 from drivers.protocols import Quality
 
 log = logging.getLogger(__name__)
+#: What is refused may come by the thousand.
+refusals = logging.getLogger(f"{__name__}.refusals")
+refusals.addFilter(RateLimit())
 T = TypeVar("T")
 
 #: A wall clock before this moment (2026-01-01) was never set.
@@ -61,6 +65,9 @@ ANSWERS_FOR = 2 * 3600.0
 REFUSALS_NOTED = 30
 #: How many refusals are kept for those who ask the very same again.
 REFUSALS_KEPT = 100
+#: How many requests a minute one person may make, and all together; how many that can't be read, or
+#: are one too many, are answered. Real seconds: those who ask live by them.
+REQUESTS_EACH, REQUESTS_ALL, REFUSED_ALOUD, MINUTE = 240, 600, 300, 60.0
 #: Requests that need no date, and so no clock.
 TIMELESS = frozenset({"keep", "acknowledge", "reset", "snooze"})
 #: How many events of the outbox are offered to the wire at a time, how often [s] it is looked through
@@ -92,6 +99,13 @@ def resumed(memory: Memory, *, by: float, gone: float, booted: bool) -> Memory:
         return one
 
     return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})
+
+
+def _too_many(by: str, wait: float) -> str:
+    return (
+        f"too many requests; allowed: {REQUESTS_EACH} a minute by one person and {REQUESTS_ALL} by "
+        f"all: ask again in {max(1.0, wait):.0f} s, {by}"
+    )
 
 
 async def _aside(look: Callable[[], T]) -> T:
@@ -149,6 +163,8 @@ class Service:
         self._shown: dict[str, str] = {}
         self._swept = False
         self._refusals: list[float] = []
+        self._limits = Limits(REQUESTS_EACH, REQUESTS_ALL, MINUTE)
+        self._aloud = Bucket(REFUSED_ALOUD, MINUTE)
         self._unwritten: deque[tuple[float, Future[list[int]]]] = deque()
         self._news = asyncio.Event()  # events on disk that the broker may not have
         self._news.set()
@@ -496,18 +512,25 @@ class Service:
     # --- what is asked ----------------------------------------------------------------------------
 
     async def _asked(self, payload: bytes) -> None:
+        await asyncio.sleep(0)  # a queue full of them holds up no tick
         try:
             request = envelope(payload)
         except RefusedError as error:
             self._refuse_unread(payload, str(error))
             return
         if problem := self.wire.topics.reply_to_problem(request.reply_to):
-            log.warning("a request by %s was refused: %s", request.by, problem)
+            refusals.warning("a request by %s was refused: %s", request.by, problem)
             return
         # Who asks the very same again, for want of an answer, must not be refused and then obeyed.
         known = self._answers.get(request.id) or self._refused.get(payload)
         if known is None:
-            done, known = await self._carry_out(request)
+            if wait := self._limits.wait(request.by, time.monotonic()):
+                why = _too_many(request.by, wait)
+                if not self._answers_refusal(why):
+                    return
+                done, known = False, self._refusal(request.id, why)
+            else:
+                done, known = await self._carry_out(request)
             if done:
                 self._answers[request.id] = known
             else:
@@ -591,16 +614,27 @@ class Service:
             )  # fmt: skip
             with suppress(JournalError, ValueError):
                 self.journal.note(events=[event])
-        return AnswerMessage(at=iso(now.utc), id=request.id, ok=False, error=why).payload()
+        return self._refusal(request.id, why)
+
+    def _refusal(self, request_id: str, why: str) -> bytes:
+        return AnswerMessage(at=iso(self.clock.utc()), id=request_id, ok=False, error=why).payload()
+
+    def _answers_refusal(self, why: str) -> bool:
+        """Whether what is not looked into is answered: not when there have been too many of late."""
+        refusals.warning("a request was refused: %s", why)
+        answered = self._aloud.take(time.monotonic())
+        if not answered:
+            refusals.warning("a refused request is not answered: over %d a minute", REFUSED_ALOUD)
+        return answered
 
     def _refuse_unread(self, payload: bytes, why: str) -> None:
         """Answer a request that could not be read, if it says at least where to."""
-        log.warning("a request was refused: %s", why)
+        if not self._answers_refusal(why):
+            return
         with suppress(ValueError, RecursionError):
             data = json.loads(payload)
             if isinstance(data, dict) and not self.wire.topics.reply_to_problem(
                 data.get("reply_to")
             ):
                 identifier = str(data.get("id", ""))[:64]
-                answer = AnswerMessage(at=iso(self.clock.utc()), id=identifier, ok=False, error=why)
-                self.wire.reply(data["reply_to"], answer.payload())
+                self.wire.reply(data["reply_to"], self._refusal(identifier, why))
