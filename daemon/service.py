@@ -20,7 +20,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
-from daemon.clock import LiveClock
+from daemon.clock import LiveClock, synchronised
 from daemon.control import iso
 from daemon.decide import GAP, Decision, decide, next_change
 from daemon.events import Event
@@ -43,7 +43,7 @@ from daemon.messages import (
 )
 from daemon.notify import Notifier, watchdog_interval
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
-from daemon.state import Batch, BenchMemory, Inputs, Memory, Now, Site, dump, restore, shifted
+from daemon.state import Batch, BenchMemory, Cut, Inputs, Memory, Now, Site, dump, restore, shifted
 from daemon.wire import RateLimit, Wire
 from drivers.protocols import Quality
 
@@ -55,6 +55,9 @@ T = TypeVar("T")
 
 #: A wall clock before this moment (2026-01-01) was never set.
 FLOOR_UTC = 1_767_225_600.0
+#: A step [s] of the wall clock by which somebody has set it; what a board remembers of the time is only
+#: what it last wrote down.
+CLOCK_SET, REMEMBERED = 5.0, 60.0
 #: How long [s] the first tick waits for the first readings.
 FIRST_READINGS = 1.0
 FIRST_LOOKS = 50
@@ -79,14 +82,23 @@ DISK_PATIENCE = 30.0
 LEAVE_LIMIT = 5.0
 
 
-def resumed(memory: Memory, *, by: float, gone: float, booted: bool) -> Memory:
+def resumed(memory: Memory, *, by: float, gone: float, booted: bool, dated: bool = True) -> Memory:
     """What a start makes of a saved memory: every batch goes on, and no rule is looser for it.
 
     by: what its mono times are behind the clock of now [s]. gone: seconds since it was saved.
     booted: whether the machine has started since, so that nobody knows for sure how long it was.
+    dated: whether the wall clock tells at least about how long; if not, `gone` is taken for 0 until
+    it does, and what was known is kept for then.
     """
     if booted:
         memory = shifted(memory, by)
+        if not dated and memory.cut is None and memory.at is not None and memory.at.trusted:
+            soils = {
+                name: (one.soil, one.room)
+                for name, one in memory.benches.items()
+                if one.soil is not None
+            }
+            memory = replace(memory, cut=Cut(memory.at, soils))
 
     def bench(one: BenchMemory) -> BenchMemory:
         one = replace(one, begun=None)
@@ -153,6 +165,7 @@ class Service:
         self.memory = Memory()
         self.decision: Decision | None = None
         self._floor = FLOOR_UTC
+        self._offset: float | None = None  # of the wall clock from the other, when last seen
         self._wake = asyncio.Event()
         self._stop = asyncio.Event()
         self._ticked = 0.0
@@ -230,9 +243,16 @@ class Service:
                 wakes.stop()
 
     def now(self) -> Now:
-        """The present; a wall clock behind the journal's last entry is not believed."""
-        utc = self.clock.utc()
-        return Now(self.clock.mono(), utc, trusted=utc >= self._floor)
+        """The present. After a boot, a wall clock behind the journal's last entry is not believed until
+        somebody sets it: it steps, or the network is known to have set it."""
+        mono, utc = self.clock.mono(), self.clock.utc()
+        offset, self._offset = self._offset, utc - mono
+        if self._floor > FLOOR_UTC and (
+            (offset is not None and abs(self._offset - offset) > CLOCK_SET)
+            or (utc < self._floor and not self.simulated and synchronised())
+        ):
+            self._floor = FLOOR_UTC
+        return Now(mono, utc, trusted=utc >= self._floor)
 
     def tick(self) -> Decision:
         """Decide once, switch, and hand over what is to be written and told."""
@@ -336,7 +356,7 @@ class Service:
 
     def _resume(self) -> None:
         """Go on from the journal: monotonic times hold within one boot, and are moved otherwise."""
-        now = Now(self.clock.mono(), self.clock.utc())
+        now = self.now()
         events = []
         if self.journal.set_aside is not None:
             events.append(
@@ -348,7 +368,6 @@ class Service:
         saved = self.journal.saved_state()
         text = "started"
         if saved is not None:
-            self._floor = max(FLOOR_UTC, saved.at - 60)
             try:
                 memory = restore(saved.body)
             except ValueError as error:
@@ -356,11 +375,21 @@ class Service:
                 events.append(self._daemon_event(self._keep_unread(saved, now)))
             else:
                 booted = saved.boot != self.boot or saved.mono > now.mono
-                gone = max(0.0, now.utc - saved.at) if booted else now.mono - saved.mono
+                # What was last believed. A clock that goes on in the same boot has been set since.
+                sure = memory.cut.at if memory.cut is not None else memory.at
+                if sure is not None and (booted or memory.cut is not None):
+                    self._floor = max(FLOOR_UTC, sure.utc - REMEMBERED)
+                    now = self.now()
+                dated = now.trusted and memory.cut is None and (sure is None or sure.trusted)
+                if booted:
+                    gone = max(0.0, now.utc - saved.at) if dated else 0.0
+                else:
+                    gone = now.mono - saved.mono
                 by = now.mono - gone - saved.mono
-                self.memory = resumed(memory, by=by, gone=gone, booted=booted)
+                self.memory = resumed(memory, by=by, gone=gone, booted=booted, dated=dated)
                 many = len(self.memory.batches)
-                text = f"started again after {gone / 60:.0f} min, {many} " + (
+                after = f"{gone / 60:.0f} min" if dated or not booted else "nobody knows how long"
+                text = f"started again after {after}, {many} " + (
                     "batch goes on" if many == 1 else "batches go on"
                 )
         self._place_the_unknown(events)
