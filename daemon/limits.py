@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections import OrderedDict
 
+#: A wait [s] that rounding would otherwise make none.
+EPSILON = 1e-6
+
 
 class Bucket:
     """At most `many` at once, and `many` in each `per` seconds on the long run."""
@@ -27,23 +30,19 @@ class Bucket:
 
 
 class Limits:
-    """A limit for each who asks, and one for all together, who may give any name they like.
+    """A limit for each who asks: `many` in `per` seconds.
 
-    each, everybody: how many in `per` seconds. names: how many are told apart; the one longest
-    silent is forgotten first.
+    names: how many are told apart; the one longest silent is forgotten first.
     """
 
-    def __init__(self, each: float, everybody: float, per: float, names: int = 256) -> None:
-        self.each, self.per, self.names = each, per, names
-        self._everybody = Bucket(everybody, per)
+    def __init__(self, many: float, per: float, names: int = 256) -> None:
+        self.many, self.per, self.names = many, per, names
         self._by: OrderedDict[str, Bucket] = OrderedDict()
 
     def wait(self, by: str, now: float) -> float:
         """Count one by `by` and return 0, or count nothing and return the seconds until it is allowed."""
-        bucket = self._by.setdefault(by, Bucket(self.each, self.per))
+        bucket = self._by.setdefault(by, Bucket(self.many, self.per))
         self._by.move_to_end(by)
         while len(self._by) > self.names:
             self._by.popitem(last=False)
-        if wait := max(bucket.wait(now), self._everybody.wait(now)):
-            return wait
-        return 0.0 if bucket.take(now) and self._everybody.take(now) else self.per
+        return 0.0 if bucket.take(now) else max(bucket.wait(now), EPSILON)

@@ -68,8 +68,8 @@ ANSWERS_FOR = 2 * 3600.0
 REFUSALS_NOTED = 30
 #: How many refusals are kept for those who ask the very same again.
 REFUSALS_KEPT = 100
-#: How many requests a minute one person may make, and all together; how many that can't be read, or
-#: are one too many, are answered. Real seconds: those who ask live by them.
+#: How many requests a minute one person may make; how many are done, for all together, whatever names
+#: they give; how many refusals are answered. Real seconds: those who ask live by them.
 REQUESTS_EACH, REQUESTS_ALL, REFUSED_ALOUD, MINUTE = 240, 600, 300, 60.0
 #: Requests that need no date, and so no clock.
 TIMELESS = frozenset({"keep", "acknowledge", "reset", "snooze"})
@@ -176,7 +176,8 @@ class Service:
         self._shown: dict[str, str] = {}
         self._swept = False
         self._refusals: list[float] = []
-        self._limits = Limits(REQUESTS_EACH, REQUESTS_ALL, MINUTE)
+        self._each = Limits(REQUESTS_EACH, MINUTE)
+        self._all = Bucket(REQUESTS_ALL, MINUTE)
         self._aloud = Bucket(REFUSED_ALOUD, MINUTE)
         self._unwritten: deque[tuple[float, Future[list[int]]]] = deque()
         self._news = asyncio.Event()  # events on disk that the broker may not have
@@ -553,13 +554,12 @@ class Service:
         # Who asks the very same again, for want of an answer, must not be refused and then obeyed.
         known = self._answers.get(request.id) or self._refused.get(payload)
         if known is None:
-            if wait := self._limits.wait(request.by, time.monotonic()):
-                why = _too_many(request.by, wait)
-                if not self._answers_refusal(why):
-                    return
-                done, known = False, self._refusal(request.id, why)
+            if wait := self._each.wait(request.by, time.monotonic()):
+                done, known = False, self._refusal(request.id, _too_many(request.by, wait))
             else:
                 done, known = await self._carry_out(request)
+            if not done and not self._may_answer_refusal():
+                return
             if done:
                 self._answers[request.id] = known
             else:
@@ -576,6 +576,8 @@ class Service:
             self._check_time(request, now)
             asked = arguments(request)
             done = apply(self.memory, self.site, asked, request.by, now)
+            if not self._all.take(time.monotonic()):
+                raise RefusedError(_too_many(request.by, self._all.wait(time.monotonic())))
         except RefusedError as error:
             return False, self._refuse(request, str(error))
         answer = AnswerMessage(
@@ -648,9 +650,8 @@ class Service:
     def _refusal(self, request_id: str, why: str) -> bytes:
         return AnswerMessage(at=iso(self.clock.utc()), id=request_id, ok=False, error=why).payload()
 
-    def _answers_refusal(self, why: str) -> bool:
-        """Whether what is not looked into is answered: not when there have been too many of late."""
-        refusals.warning("a request was refused: %s", why)
+    def _may_answer_refusal(self) -> bool:
+        """Count one; not where there were too many of late, whose answers would crowd out others'."""
         answered = self._aloud.take(time.monotonic())
         if not answered:
             refusals.warning("a refused request is not answered: over %d a minute", REFUSED_ALOUD)
@@ -658,7 +659,8 @@ class Service:
 
     def _refuse_unread(self, payload: bytes, why: str) -> None:
         """Answer a request that could not be read, if it says at least where to."""
-        if not self._answers_refusal(why):
+        refusals.warning("a request was refused: %s", why)
+        if not self._may_answer_refusal():
             return
         with suppress(ValueError, RecursionError):
             data = json.loads(payload)

@@ -27,13 +27,13 @@ from daemon.state import restore
 from tests.processes import PLUG, SITE, Broker, Daemon
 
 #: Seconds between start and kill, and between requests.
-LIVES, PACE = (0.0, 2.5), 0.5
+LIVES, PACE = (0.0, 3.0), 0.1
 #: What a dead daemon still had on its way to the plug has arrived after this [s].
 SETTLED = 0.05
 #: Seconds within which each start is to have told the plug to be off.
 BOUND = 2.0
 #: How many ask: each has a limit a minute.
-ASKERS = 4
+ASKERS = 16
 
 
 @dataclass(slots=True)

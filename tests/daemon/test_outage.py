@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from datetime import timedelta
 from math import exp
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -13,12 +15,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon import clock
+from daemon.control import lit_seconds
 from daemon.decide import aims_of
 from daemon.outage import BELOW_ROOM, FAST, SLOW, USUAL, course, meaning
+from daemon.service import resumed
 from daemon.state import dump, restore, shifted
 from profiles.model import Stage
 from sim.thermal import SEED_DEPTH_MM, ThermalNetwork, soil_site
 from tests.daemon.builders import (
+    BERLIN,
+    DAY,
     HOUR,
     START,
     Runner,
@@ -220,3 +226,82 @@ def test_the_network_is_known_to_have_set_the_clock_by_what_its_service_leaves(
     assert not clock.synchronised()
     mark.touch()
     assert clock.synchronised()
+
+
+def boot_without_a_clock(runner: Runner, away: float) -> None:
+    """The machine is without current for so long, and boots in 1970, `resumed` as the service does."""
+    memory = restore(dump(runner.memory))
+    assert memory.at is not None
+    runner.memory = resumed(memory, by=8.0 - memory.at.mono, gone=0.0, booted=True, dated=False)
+    runner.mono, runner.utc, runner.trusted = 8.0, 100.0, False
+    runner.away += away
+    runner.events.clear()
+
+
+class Clockless(Runner):
+    """A runner on a board that has no clock of its own; away: seconds that it was without current."""
+
+    away = 0.0
+
+    def set_clock(self, since: float, ran: float) -> None:
+        """Somebody sets the clock: it was `since` before the cut, and the board has run so long."""
+        self.utc, self.trusted = since + self.away + ran, True
+
+
+@pytest.mark.parametrize("boots", [1, 2])
+def test_without_a_clock_the_outage_is_told_and_bridged_once_the_time_is_known(boots: int) -> None:
+    emergence = library().crops["tomato"].emergence
+    runner = Clockless(site(bench()), holding(batch(sown_at=START)), soil=25.0)
+    runner.pass_by(2 * HOUR)
+    before, counted = runner.utc, runner.memory.progress["TOM1"]
+    for _ in range(boots):
+        boot_without_a_clock(runner, 9 * HOUR / boots)
+        runner.soil = 13.0  # as it is found; the mat warms it meanwhile
+        for celsius in (13.0, 15.0, 20.0):
+            runner.soil = celsius
+            runner.pass_by(20 * 60)
+    assert runner.told("advisory") == []  # nobody knows how long it was
+    assert runner.memory.cut is not None
+    ran = runner.memory.progress["TOM1"] - counted
+    runner.set_clock(before, boots * HOUR)
+    runner.tick()
+    (said,) = runner.told("advisory")
+    assert "nothing heated or lit for 9.0 h" in said
+    assert "from 25.0 °C to an estimated 13.0 °C at the lowest" in said
+    assert "TOM1: about " in said
+    assert any("the clock is believed again" in text for text in runner.told("clock"))
+    bridged = course(25.0, 9 * HOUR, measured=13.0).gain(emergence, 1.0)
+    assert runner.memory.progress["TOM1"] == pytest.approx(counted + ran + bridged, rel=0.02)
+    runner.tick()
+    assert len(runner.told("advisory")) == 1
+    assert runner.memory.cut is None
+
+
+def test_a_lit_bench_is_told_how_much_light_it_missed() -> None:
+    # Berlin in March is UTC+1: lit from 05:00 UTC, without current from 07:00 to 23:00 UTC.
+    seedlings = holding(batch("LET1", "lettuce", Stage.SEEDLING))
+    runner = Runner(site(bench()), seedlings, utc=utc("2027-03-03T04:00:00Z"))
+    runner.until(utc("2027-03-03T07:00:00Z"))
+    hours = aims_of(runner.memory, runner.site)["shelf"].hours
+    runner.tick(16 * HOUR)
+    (said,) = runner.told("advisory")
+    found = re.search(r"lit for 16 h, (\d+) h of them hours of light", said)
+    assert found is not None
+    assert float(found[1]) == pytest.approx(hours - 2, abs=0.5)
+
+
+@given(
+    lights_on=st.integers(0, 23), hours=st.floats(0, 24), since=st.floats(0, 400 * DAY),
+    length=st.floats(0, 10 * DAY), cut=st.floats(0, 1),
+)  # fmt: skip
+def test_hours_of_light_add_up_over_any_parting_and_are_no_more_than_the_time(
+    lights_on: int, hours: float, since: float, length: float, cut: float
+) -> None:
+    def lit(start: float, end: float) -> float:
+        return lit_seconds(timedelta(hours=lights_on), hours, BERLIN, START + start, START + end)
+
+    middle, end = since + cut * length, since + length
+    whole = lit(since, end)
+    assert whole == pytest.approx(lit(since, middle) + lit(middle, end), abs=1e-3)
+    # Twice a year the clock change makes a day an hour longer or shorter.
+    assert whole <= length + HOUR + 1e-3
