@@ -114,10 +114,6 @@ def run(
                 return fail(f"{config}: it names simulated devices: run it with --simulate")
             if slips := mistyped_probes(settings):
                 raise ConfigError(config, slips)
-        try:
-            state.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            return fail(f"{state}: the state folder cannot be made: {error.strerror}")
         asyncio.run(_run(settings, state, simulate, speed, port))
     except (ConfigError, ProfileError, DriverError, JournalError, WireError) as error:
         return fail(error)
@@ -127,6 +123,10 @@ def run(
 async def _run(config: Config, state: Path, simulate: bool, speed: float, port: int | None) -> None:
     site, _ = read_site(config)
     wire = Wire(config.mqtt, config.site.name, port=port)
+    try:  # only now: what is refused leaves no folder behind
+        state.mkdir(parents=True, exist_ok=True)  # noqa: ASYNC240 (nothing runs yet)
+    except OSError as error:
+        raise JournalError(f"{state}: the state folder cannot be made: {error.strerror}") from None
     keep = config.site.keep_readings
     journal = Journal.open(
         state / JOURNAL, time.time(), keep_days=keep, keep_ticks=int(keep * DAY / site.tick)

@@ -19,18 +19,22 @@ from daemon.control import (
     MatController,
     MatView,
     hysteresis,
+    iso,
+    lit_seconds,
     lit_window,
     local_day,
     next_lights_on,
 )
 from daemon.events import Event
 from daemon.forecasts import EARLIER, needs_of
+from daemon.outage import Course, course, meaning, summary
 from daemon.sharing import Aim, aim_of
 from daemon.state import (
     DAY,
     Batch,
     BenchMemory,
     BenchSpec,
+    Cut,
     HeatWatch,
     Inputs,
     Keep,
@@ -138,6 +142,9 @@ def decide(
     }
     if last is not None:
         _tell_clock(last, now, dt, events)
+    if memory.zone not in ("", site.zone.key):
+        text = f"the zone was {memory.zone} and is {site.zone.key}: the lamps' hours are of the new one"
+        events.append(Event(at=now.utc, kind="clock", text=text))
     if not now.trusted:
         conditions["clock-unset"] = Condition(
             "clock-unset", "the wall clock is behind the journal's last entry or was never set"
@@ -163,7 +170,9 @@ def decide(
     for name, spec in site.benches.items():
         one = _Bench(spec, site, memory.benches.get(name) or BenchMemory(), aims[name])
         one.read(readings, memory.probes, room, now, conditions)
+        one.bridge(dt, memory.cut, now)
         ticks[name] = one
+    _tell_outage(memory, site, ticks, now, events)
 
     needs = needs_of(memory, site.crops)
     progress, called = _count_on(memory, site, ticks, needs, dt, now, events, conditions)
@@ -203,6 +212,8 @@ def decide(
             tallies=_tally(memory, site, ticks, readings, dt, now),
             needs=needs,
             lessons=memory.lessons,
+            zone=site.zone.key or "",
+            cut=_cut_on(memory.cut, ticks, now),
             at=now,
         ),
         aims=aims,
@@ -229,7 +240,10 @@ def describe_aim(aim: Aim, units: Units) -> str:
 
 def _tell_clock(last: Now, now: Now, dt: float, events: list[Event]) -> None:
     step = (now.utc - last.utc) - (now.mono - last.mono)
-    if abs(step) > 5.0:
+    if now.trusted != last.trusted:
+        text = "the clock is believed again" if now.trusted else "the clock can't be believed"
+        events.append(Event(at=now.utc, kind="clock", text=f"{text}: it says {iso(now.utc)}"))
+    elif abs(step) > 5.0:
         way = "forward" if step > 0 else "back"
         events.append(
             Event(at=now.utc, kind="clock", text=f"the clock was set {way} by {abs(step):.0f} s")
@@ -238,6 +252,46 @@ def _tell_clock(last: Now, now: Now, dt: float, events: list[Event]) -> None:
         events.append(
             Event(at=now.utc, kind="clock", text=f"nothing was decided for {dt / 60:.0f} min")
         )
+
+
+def _cut_on(cut: Cut | None, ticks: Mapping[str, _Bench], now: Now) -> Cut | None:
+    """A cut whose length nobody knows yet, with what the soils were found at after it."""
+    if cut is None or now.trusted:
+        return None
+    new = {
+        name: one.soil
+        for name, one in ticks.items()
+        if name not in cut.found and one.soil is not None and one.soil_at >= cut.at.mono
+    }
+    return replace(cut, found={**new, **cut.found}) if new else cut
+
+
+def _tell_outage(
+    memory: Memory, site: Site, ticks: Mapping[str, _Bench], now: Now, events: list[Event]
+) -> None:
+    """What a gap did to each bench whose soil is known, and what it means for each batch there."""
+    for name, one in ticks.items():
+        here = [batch for batch in memory.batches.values() if batch.place == name]
+        ran = one.course
+        if ran is None or not here:
+            continue
+        dark = 0.0
+        if now.trusted and one.spec.lamp is not None:
+            until = memory.cut.at.utc + ran.seconds if memory.cut is not None else now.utc
+            dark = lit_seconds(
+                one.spec.lights_on, one.aim.hours, site.zone, until - ran.seconds, until
+            )
+        meant = (
+            meaning(batch, site.crops[batch.crop], ran, one.room_then, one.aim.soil, site.units)
+            for batch in here
+        )
+        text = "; ".join(filter(None, (summary(name, ran, dark, site.units), *meant)))
+        events.append(
+            Event(
+                at=now.utc, kind="advisory", text=text, bench=name,
+                data={"seconds": ran.seconds, "lowest": ran.lowest, "coldest": ran.coldest},
+            )
+        )  # fmt: skip
 
 
 def _vet_all(
@@ -330,7 +384,12 @@ def _count_on(
             # Sown since the last tick, it has not had all of it.
             had = min(dt / DAY, days) if days >= 0 else dt / DAY
             before = one.old.soil if one is not None and one.old.soil is not None else soil
-            progress[code] = done = done + crop.emergence.gain(before, soil, had)
+            ran = one.course if one is not None else None
+            if ran is None or memory.cut is not None:
+                done += crop.emergence.gain(before, soil, had)
+            if ran is not None:
+                done += ran.gain(crop.emergence, ran.seconds / DAY if days < 0 else days)
+            progress[code] = done
         needed = needs[code]
         if code not in called and (batch.emerged or done >= EARLIER * needed.early_edge):
             called = called | {code}
@@ -489,8 +548,8 @@ class _Bench:
     """One bench during one tick: filled in step by step, then turned into output and memory."""
 
     __slots__ = (
-        "aim", "air", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
-        "mat", "mat_why", "mind", "need", "old", "room", "site", "soil", "soil_at", "spec",
+        "aim", "air", "course", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
+        "mat", "mat_why", "mind", "need", "old", "room", "room_then", "site", "soil", "soil_at", "spec",
         "shed", "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil",
         "held",
     )  # fmt: skip
@@ -506,6 +565,8 @@ class _Bench:
         self.soil_at = old.soil_at
         self.air: float | None = None
         self.room: float | None = None
+        self.course: Course | None = None
+        self.room_then: float | None = None
         self.hottest: float | None = None
         self.jumped = False
         self.lamp = self.mat = False
@@ -584,6 +645,23 @@ class _Bench:
                     conditions[f"probe-lost.{name}.{short}"] = Condition(
                         "probe-lost", f"{name}: {short} {_worded(reading)}", name
                     )
+
+    def bridge(self, dt: float, cut: Cut | None, now: Now) -> None:
+        """After a gap: the course that the soil took meanwhile, from the last reading to the first."""
+        before, room = self.old.soil, self.old.room
+        fresh = 0 <= now.mono - self.soil_at < self.site.probe_grace
+        found = self.soil if fresh else None
+        seconds = dt
+        if cut is not None:
+            # Known only since the clock is; the machine has run since, and that was counted.
+            before, room = cut.soils.get(self.spec.name, (None, None))
+            found = cut.found.get(self.spec.name, found)
+            seconds = (now.utc - cut.at.utc) - (now.mono - cut.at.mono) if now.trusted else 0.0
+        if seconds <= GAP or before is None:
+            return
+        rooms = [value for value in (room, self.room) if value is not None]
+        self.room_then = min(rooms) if rooms else None
+        self.course = course(before, seconds, room=self.room_then, measured=found)
 
     def soil_for_count(self) -> float | None:
         """The soil temperature [°C] that counts towards emergence."""

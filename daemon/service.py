@@ -21,7 +21,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from daemon.clock import LiveClock
+from daemon.clock import LiveClock, synchronised
 from daemon.control import iso
 from daemon.decide import GAP, Decision, decide, next_change
 from daemon.events import Event
@@ -33,6 +33,7 @@ from daemon.journal import (
     RequestRow,
     SavedState,
 )
+from daemon.limits import Bucket, Limits
 from daemon.messages import (
     AnswerMessage,
     alarm_message,
@@ -43,15 +44,21 @@ from daemon.messages import (
 from daemon.notify import Notifier, watchdog_interval
 from daemon.replay import Recorder
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
-from daemon.state import Batch, BenchMemory, Inputs, Memory, Now, Site, dump, restore, shifted
-from daemon.wire import Wire
+from daemon.state import Batch, BenchMemory, Cut, Inputs, Memory, Now, Site, dump, restore, shifted
+from daemon.wire import RateLimit, Wire
 from drivers.protocols import Quality
 
 log = logging.getLogger(__name__)
+#: What is refused may come by the thousand.
+refusals = logging.getLogger(f"{__name__}.refusals")
+refusals.addFilter(RateLimit())
 T = TypeVar("T")
 
 #: A wall clock before this moment (2026-01-01) was never set.
 FLOOR_UTC = 1_767_225_600.0
+#: A step [s] of the wall clock by which somebody has set it; what a board remembers of the time is only
+#: what it last wrote down.
+CLOCK_SET, REMEMBERED = 5.0, 60.0
 #: How long [s] the first tick waits for the first readings.
 FIRST_READINGS = 1.0
 FIRST_LOOKS = 50
@@ -62,6 +69,9 @@ ANSWERS_FOR = 2 * 3600.0
 REFUSALS_NOTED = 30
 #: How many refusals are kept for those who ask the very same again.
 REFUSALS_KEPT = 100
+#: How many requests a minute one person may make; how many are done, for all together, whatever names
+#: they give; how many refusals are answered. Real seconds: those who ask live by them.
+REQUESTS_EACH, REQUESTS_ALL, REFUSED_ALOUD, MINUTE = 240, 600, 300, 60.0
 #: Requests that need no date, and so no clock.
 TIMELESS = frozenset({"keep", "acknowledge", "reset", "snooze"})
 #: How many events of the outbox are offered to the wire at a time, how often [s] it is looked through
@@ -73,14 +83,23 @@ DISK_PATIENCE = 30.0
 LEAVE_LIMIT = 5.0
 
 
-def resumed(memory: Memory, *, by: float, gone: float, booted: bool) -> Memory:
+def resumed(memory: Memory, *, by: float, gone: float, booted: bool, dated: bool = True) -> Memory:
     """What a start makes of a saved memory: every batch goes on, and no rule is looser for it.
 
     by: what its mono times are behind the clock of now [s]. gone: seconds since it was saved.
     booted: whether the machine has started since, so that nobody knows for sure how long it was.
+    dated: whether the wall clock tells at least about how long; if not, `gone` is taken for 0 until
+    it does, and what was known is kept for then.
     """
     if booted:
         memory = shifted(memory, by)
+        if not dated and memory.cut is None and memory.at is not None and memory.at.trusted:
+            soils = {
+                name: (one.soil, one.room)
+                for name, one in memory.benches.items()
+                if one.soil is not None
+            }
+            memory = replace(memory, cut=Cut(memory.at, soils))
 
     def bench(one: BenchMemory) -> BenchMemory:
         one = replace(one, begun=None)
@@ -93,6 +112,13 @@ def resumed(memory: Memory, *, by: float, gone: float, booted: bool) -> Memory:
         return one
 
     return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})
+
+
+def _too_many(by: str, wait: float) -> str:
+    return (
+        f"too many requests; allowed: {REQUESTS_EACH} a minute by one person and {REQUESTS_ALL} by "
+        f"all: ask again in {max(1.0, wait):.0f} s, {by}"
+    )
 
 
 async def _aside(look: Callable[[], T]) -> T:
@@ -141,6 +167,7 @@ class Service:
         self.decision: Decision | None = None
         self._recorder = Recorder(site)
         self._floor = FLOOR_UTC
+        self._offset: float | None = None  # of the wall clock from the other, when last seen
         self._wake = asyncio.Event()
         self._stop = asyncio.Event()
         self._ticked = 0.0
@@ -151,6 +178,9 @@ class Service:
         self._shown: dict[str, str] = {}
         self._swept = False
         self._refusals: list[float] = []
+        self._each = Limits(REQUESTS_EACH, MINUTE)
+        self._all = Bucket(REQUESTS_ALL, MINUTE)
+        self._aloud = Bucket(REFUSED_ALOUD, MINUTE)
         self._unwritten: deque[tuple[float, Future[list[int]]]] = deque()
         self._news = asyncio.Event()  # events on disk that the broker may not have
         self._news.set()
@@ -217,9 +247,16 @@ class Service:
                 wakes.stop()
 
     def now(self) -> Now:
-        """The present; a wall clock behind the journal's last entry is not believed."""
-        utc = self.clock.utc()
-        return Now(self.clock.mono(), utc, trusted=utc >= self._floor)
+        """The present. After a boot, a wall clock behind the journal's last entry is not believed until
+        somebody sets it: it steps, or the network is known to have set it."""
+        mono, utc = self.clock.mono(), self.clock.utc()
+        offset, self._offset = self._offset, utc - mono
+        if self._floor > FLOOR_UTC and (
+            (offset is not None and abs(self._offset - offset) > CLOCK_SET)
+            or (utc < self._floor and not self.simulated and synchronised())
+        ):
+            self._floor = FLOOR_UTC
+        return Now(mono, utc, trusted=utc >= self._floor)
 
     def tick(self) -> Decision:
         """Decide once, switch, and hand over what is to be written and told."""
@@ -326,12 +363,11 @@ class Service:
 
     def _resume(self) -> None:
         """Go on from the journal: monotonic times hold within one boot, and are moved otherwise."""
-        now = Now(self.clock.mono(), self.clock.utc())
+        now = self.now()
         events = []
         saved = self.journal.saved_state()
         text = "started"
         if saved is not None:
-            self._floor = max(FLOOR_UTC, saved.at - 60)
             try:
                 memory = restore(saved.body)
             except ValueError as error:
@@ -339,11 +375,21 @@ class Service:
                 events.append(self._daemon_event(self._keep_unread(saved, now)))
             else:
                 booted = saved.boot != self.boot or saved.mono > now.mono
-                gone = max(0.0, now.utc - saved.at) if booted else now.mono - saved.mono
+                # What was last believed. A clock that goes on in the same boot has been set since.
+                sure = memory.cut.at if memory.cut is not None else memory.at
+                if sure is not None and (booted or memory.cut is not None):
+                    self._floor = max(FLOOR_UTC, sure.utc - REMEMBERED)
+                    now = self.now()
+                dated = now.trusted and memory.cut is None and (sure is None or sure.trusted)
+                if booted:
+                    gone = max(0.0, now.utc - saved.at) if dated else 0.0
+                else:
+                    gone = now.mono - saved.mono
                 by = now.mono - gone - saved.mono
-                self.memory = resumed(memory, by=by, gone=gone, booted=booted)
+                self.memory = resumed(memory, by=by, gone=gone, booted=booted, dated=dated)
                 many = len(self.memory.batches)
-                text = f"started again after {gone / 60:.0f} min, {many} " + (
+                after = f"{gone / 60:.0f} min" if dated or not booted else "nobody knows how long"
+                text = f"started again after {after}, {many} " + (
                     "batch goes on" if many == 1 else "batches go on"
                 )
         self._place_the_unknown(events)
@@ -495,18 +541,24 @@ class Service:
     # --- what is asked ----------------------------------------------------------------------------
 
     async def _asked(self, payload: bytes) -> None:
+        await asyncio.sleep(0)  # a queue full of them holds up no tick
         try:
             request = envelope(payload)
         except RefusedError as error:
             self._refuse_unread(payload, str(error))
             return
         if problem := self.wire.topics.reply_to_problem(request.reply_to):
-            log.warning("a request by %s was refused: %s", request.by, problem)
+            refusals.warning("a request by %s was refused: %s", request.by, problem)
             return
         # Who asks the very same again, for want of an answer, must not be refused and then obeyed.
         known = self._answers.get(request.id) or self._refused.get(payload)
         if known is None:
-            done, known = await self._carry_out(request)
+            if wait := self._each.wait(request.by, time.monotonic()):
+                done, known = False, self._refusal(request.id, _too_many(request.by, wait))
+            else:
+                done, known = await self._carry_out(request)
+            if not done and not self._may_answer_refusal():
+                return
             if done:
                 self._answers[request.id] = known
             else:
@@ -523,6 +575,8 @@ class Service:
             self._check_time(request, now)
             asked = arguments(request)
             done = apply(self.memory, self.site, asked, request.by, now)
+            if not self._all.take(time.monotonic()):
+                raise RefusedError(_too_many(request.by, self._all.wait(time.monotonic())))
         except RefusedError as error:
             return False, self._refuse(request, str(error))
         answer = AnswerMessage(
@@ -591,16 +645,27 @@ class Service:
             )  # fmt: skip
             with suppress(JournalError, ValueError):
                 self.journal.note(events=[event])
-        return AnswerMessage(at=iso(now.utc), id=request.id, ok=False, error=why).payload()
+        return self._refusal(request.id, why)
+
+    def _refusal(self, request_id: str, why: str) -> bytes:
+        return AnswerMessage(at=iso(self.clock.utc()), id=request_id, ok=False, error=why).payload()
+
+    def _may_answer_refusal(self) -> bool:
+        """Count one; not where there were too many of late, whose answers would crowd out others'."""
+        answered = self._aloud.take(time.monotonic())
+        if not answered:
+            refusals.warning("a refused request is not answered: over %d a minute", REFUSED_ALOUD)
+        return answered
 
     def _refuse_unread(self, payload: bytes, why: str) -> None:
         """Answer a request that could not be read, if it says at least where to."""
-        log.warning("a request was refused: %s", why)
+        refusals.warning("a request was refused: %s", why)
+        if not self._may_answer_refusal():
+            return
         with suppress(ValueError, RecursionError):
             data = json.loads(payload)
             if isinstance(data, dict) and not self.wire.topics.reply_to_problem(
                 data.get("reply_to")
             ):
                 identifier = str(data.get("id", ""))[:64]
-                answer = AnswerMessage(at=iso(self.clock.utc()), id=identifier, ok=False, error=why)
-                self.wire.reply(data["reply_to"], answer.payload())
+                self.wire.reply(data["reply_to"], self._refusal(identifier, why))

@@ -340,6 +340,20 @@ class BenchMemory:
 
 
 @dataclass(frozen=True, slots=True)
+class Cut:
+    """A time without current of which nobody knows yet how long it was, for want of a clock.
+
+    at: the last instant before it that is known; its mono, moved with the others, is when the machine
+    was there again. soils: by bench, soil and room [°C] before it. found: soil at the first good
+    reading after it.
+    """
+
+    at: Now
+    soils: Mapping[str, tuple[float, float | None]] = field(default_factory=dict)
+    found: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """All that outlives the process: kept in the journal, and enough to go on from.
 
@@ -350,6 +364,8 @@ class Memory:
     care: what people did and saw, by batch code, or "site". tallies: what each batch has had in its
     stage.
     pending: alarm conditions not yet old enough to be alarms, since when (mono).
+    zone: the site's when it was last decided; empty in a memory from before that was kept.
+    cut: a time without current that waits for a clock to tell how long it was.
     """
 
     batches: Mapping[str, Batch] = field(default_factory=dict)
@@ -365,6 +381,8 @@ class Memory:
     tallies: Mapping[str, Tally] = field(default_factory=dict)
     needs: Mapping[str, Requirement] = field(default_factory=dict)
     lessons: Mapping[str, Mapping[str, Record]] = field(default_factory=dict)
+    zone: str = ""
+    cut: Cut | None = None
     at: Now | None = None
 
 
@@ -431,5 +449,8 @@ def shifted(memory: Memory, by: float) -> Memory:
             for key, alarm in memory.alarms.items()
         },
         pending={key: at + by for key, at in memory.pending.items()},
+        cut=None
+        if memory.cut is None
+        else replace(memory.cut, at=replace(memory.cut.at, mono=memory.cut.at.mono + by)),
         at=None if memory.at is None else replace(memory.at, mono=memory.at.mono + by),
     )

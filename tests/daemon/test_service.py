@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 import shutil
 import socket
 import sqlite3
@@ -35,7 +36,7 @@ from daemon.hardware import Hardware
 from daemon.interlocks import WORK_LIGHT
 from daemon.journal import Journal, SavedState, read_events
 from daemon.notify import Notifier
-from daemon.service import Service
+from daemon.service import REFUSED_ALOUD, Service
 from daemon.simulated import Mirror, as_simulated, build_world
 from daemon.state import DAY, HOUR, Memory, Site, restore
 from daemon.wire import OFFLINE, ONLINE, Wire
@@ -1021,6 +1022,56 @@ async def test_a_clock_behind_the_journal_is_not_believed_and_the_lamp_keeps_its
         assert bed.memory.alarms["clock-unset"].state == "returned"
 
 
+async def test_a_clock_once_doubted_is_doubted_until_it_is_set_and_then_the_power_cut_is_told(
+    bed: Bed, tmp_path: Path
+) -> None:
+    bed.probe.value = 24.0
+    async with bed.running():
+        assert (await bed.ask("sow", crop="tomato", place="warm")).ok
+        bed.tick(300)
+        assert (await bed.ask("log", batch="TOM1", what="watered")).ok
+        last = bed.clock.utc()
+        bed.copy(tmp_path / "after")
+    # The board boots at what it last wrote down of the time, three times, and once only the daemon
+    # starts anew: what an earlier start wrote with that time makes it no truer.
+    bed.probe.value = 14.0
+    for boot in ("boot-2", "boot-3", "boot-3", "boot-4"):
+        if boot != bed.boot:
+            bed.boot = boot
+            bed.clock = bed.probe.clock = HandClock(utc=last - 1500, mono=8.0)
+        async with bed.running() as service:
+            assert not service.now().trusted
+            bed.tick(60)
+            if boot == "boot-4":
+                bed.clock.set_utc(last + 9 * HOUR)
+                bed.tick(1)
+                assert service.now().trusted
+    starts = [text for text in bed.texts("daemon") if text.startswith("started again")]
+    assert [" nobody knows how long," in text for text in starts] == [True, True, False, True]
+    (said,) = bed.texts("advisory")
+    assert re.search(r"^warm: nothing heated or lit for (8\.[89]|9\.0) h; ", said)
+    assert "from 24.0 °C to an estimated 14.0 °C at the lowest" in said
+    assert "TOM1: about " in said
+    clock = [text for text in bed.texts("clock") if "believed" in text]
+    assert [text.partition(":")[0] for text in clock] == [
+        "the clock can't be believed",
+        "the clock is believed again",
+    ]
+
+
+async def test_a_clock_that_the_network_has_set_is_believed_though_the_journal_is_from_the_future(
+    bed: Bed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with bed.running():
+        bed.tick(60)
+    bed.boot = "boot-2"
+    bed.clock = bed.probe.clock = HandClock(utc=bed.clock.utc() - 24 * HOUR, mono=8.0)
+    async with bed.running() as service:
+        assert not service.now().trusted
+        monkeypatch.setattr(module, "synchronised", lambda: True)
+        assert service.now().trusted
+
+
 async def test_an_old_boot_s_reading_does_not_heat_when_the_clock_can_not_tell_its_age(
     bed: Bed, tmp_path: Path
 ) -> None:
@@ -1034,6 +1085,33 @@ async def test_an_old_boot_s_reading_does_not_heat_when_the_clock_can_not_tell_i
     bed.probe = HandProbe(bed.clock, None, Quality.MISSING)
     async with bed.running():
         assert True not in bed.relays["warm/mat"].told
+
+
+async def test_a_flood_of_refusals_by_a_thousand_names_leaves_the_others_their_say(
+    bed: Bed,
+) -> None:
+    async with bed.running() as service:
+        answered: list[bytes] = []
+        service.wire.reply = lambda topic, payload: answered.append(payload)  # type: ignore
+        for number in range(1000):
+            nowhere = {"bench": "nowhere", "relay": "mat", "to": "off"}
+            request = bed.request("keep", nowhere, by=f"name {number}")
+            await service._asked(json.dumps(request).encode())
+        assert REFUSED_ALOUD <= len(answered) < REFUSED_ALOUD + 100  # and what the seconds add
+        assert (await bed.ask("keep", bench="warm", relay="mat", to="off")).ok
+
+
+async def test_more_than_all_together_may_is_not_done_whatever_the_names(
+    bed: Bed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "REQUESTS_ALL", 5)
+    async with bed.running():
+        answers = [
+            await bed.ask("keep", by=f"name {number}", bench="warm", relay="mat", to="off")
+            for number in range(7)
+        ]
+        assert [one.ok for one in answers] == [True] * 5 + [False] * 2
+        assert "too many requests; allowed: 240 a minute" in (answers[-1].error or "")
 
 
 async def test_batches_of_a_crop_or_bench_that_is_gone_are_kept_and_come_back(
