@@ -60,8 +60,9 @@ class Course:
             return self.seconds
         if self.lowest >= bound:
             return 0.0
-        crossing = -self.tau * log((bound - self.room) / (self.start - self.room))
-        crossing = min(self.seconds, max(0.0, crossing))
+        # Of the way to the room, the part left at the crossing; none where the room is the bound.
+        left = (bound - self.room) / (self.start - self.room)
+        crossing = self.seconds if left <= 0 else min(self.seconds, max(0.0, -self.tau * log(left)))
         return self.seconds - crossing if self.end < self.start else crossing
 
     def gain(self, emergence: EmergenceModel, days: float) -> float:

@@ -58,7 +58,7 @@ def trade(
     """
     check("soil temperature", soil_c, 0, 40, "°C")
     check("room temperature", room_c, -10, 40, "°C")
-    check("number of trays", trays, 0.1, 1000)
+    check_over_0("number of trays", trays)
     check_over_0("watts per °C", watts_per_c, "W/°C")
     model = crop.emergence
     needed = requirement(

@@ -150,7 +150,7 @@ def test_whose_limit_binds_is_named() -> None:
     [
         (41.0, 18.0, 1.0, 2.0, "soil temperature is 41 °C; allowed: 0 to 40"),
         (20.0, 60.0, 1.0, 2.0, "room temperature is 60 °C; allowed: -10 to 40"),
-        (20.0, 18.0, 0.0, 2.0, "allowed: 0.1 to 1000"),
+        (20.0, 18.0, 0.0, 2.0, "number of trays is 0; allowed: over 0"),
         (20.0, 18.0, 1.0, 0.0, "allowed: over 0"),
         (float("nan"), 18.0, 1.0, 2.0, "allowed: 0 to 40"),
     ],
