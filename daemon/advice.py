@@ -111,7 +111,9 @@ def better_bench(memory: Memory, site: Site, batch: Batch, aim: Aim) -> str | No
     if not quarrel and not _worth_it(now, fate):
         return None
     assert with_it.soil is not None  # as found
-    here = "" if now.half_up is None else f", against {now.half_up.mid:.0f} here"
+    here = ""
+    if now.half_up is not None and round(now.half_up.mid) != round(days):
+        here = f", against {now.half_up.mid:.0f} here"
     normal = ""
     if now.normal_percent is not None and fate.normal_percent is not None and not quarrel:
         normal = f", {fate.normal_percent:.0f} % of them normal against {now.normal_percent:.0f}"

@@ -284,7 +284,7 @@ def test_a_conflict_that_the_sowing_makes_is_noted_and_told() -> None:
     memory = holding(batch("LET1", "lettuce", Stage.SEEDLING))
     done = ask(memory, "sow", crop="pepper", place="shelf", covered=False)
     note, better = done.result["notes"]
-    assert "no other bench" in better
+    assert better.startswith("warm would suit it better: soil at")
     assert note.startswith("shelf: PEP1 germinates best in soil of")
     (told,) = [event for event in done.events if event.kind == "advisory"]
     assert (told.text, told.bench) == (note, "shelf")
