@@ -44,7 +44,19 @@ from daemon.messages import (
 from daemon.notify import Notifier, watchdog_interval
 from daemon.replay import Recorder
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
-from daemon.state import Batch, BenchMemory, Cut, Inputs, Memory, Now, Site, dump, restore, shifted
+from daemon.state import (
+    Batch,
+    BenchMemory,
+    Cut,
+    HeatWatch,
+    Inputs,
+    Memory,
+    Now,
+    Site,
+    dump,
+    restore,
+    shifted,
+)
 from daemon.wire import RateLimit, Wire
 from drivers.protocols import Quality
 
@@ -105,10 +117,9 @@ def resumed(memory: Memory, *, by: float, gone: float, booted: bool, dated: bool
         one = replace(one, begun=None)
         if booted:
             one = replace(one, soil_at=BenchMemory().soil_at)  # heat waits for a reading of today's
-        if gone > GAP:
-            one = replace(
-                one, lamp=False, mat=False
-            )  # nor were they on, or their hours would count
+        if gone > GAP or (booted and not dated):
+            # Nor were they on, or their hours would count; no heat is judged by what the soil did.
+            one = replace(one, lamp=False, mat=False, watch=HeatWatch())
         return one
 
     return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})

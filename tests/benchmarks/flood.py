@@ -113,6 +113,7 @@ def measure(folder: Path, seconds: float, rate: float, tick: float) -> Figures:
     with Broker(folder) as broker:
         daemon = Daemon(folder, broker.port, mat=PLUG, tick=tick)
         daemon.start()
+        flood = None
         try:
             until(lambda: b"connected to the broker" in daemon.log.read_bytes())
             time.sleep(WARM_UP)
@@ -134,6 +135,8 @@ def measure(folder: Path, seconds: float, rate: float, tick: float) -> Figures:
             assert daemon.stop() == 0
         finally:
             daemon.kill()
+            if flood is not None:
+                flood.kill()
         late = lateness(daemon.state / "journal.db", tick)
     share = quantiles(late, n=100, method="inclusive")
     return Figures(

@@ -261,6 +261,7 @@ def test_without_a_clock_the_outage_is_told_and_bridged_once_the_time_is_known(b
             runner.soil = celsius
             runner.pass_by(20 * 60)
     assert runner.told("advisory") == []  # nobody knows how long it was
+    assert not [key for key in runner.memory.alarms if "mat" in key]
     assert runner.memory.cut is not None
     ran = runner.memory.progress["TOM1"] - counted
     runner.set_clock(before, boots * HOUR)
