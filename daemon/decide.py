@@ -614,7 +614,7 @@ class _Bench:
             return
         scheduled = self.day
         self.light, dark = interlocks.keep_dark(
-            old.light, scheduled, aim.hours, now.mono, self.site.tick
+            old.light, scheduled, aim.hours, now.mono, self.site.tick, dt
         )
         self.lamp = scheduled
         if aim.hours <= 0:
@@ -627,11 +627,17 @@ class _Bench:
             self.lamp_why = f"night, after {aim.hours:g} h of light"
         if scheduled or aim.hours <= 0:  # the night is a safety stop, and waits for no least time
             self.lamp = _at_least(spec, old.lamp, old.lamp_at, self.lamp, now.mono)
+        # What was lit since the last tick counts though its keep has lapsed by now; what was lit before
+        # the night began was the day's.
+        night = aim.hours > 0 and not (scheduled and dark is None)
+        used_up = None
+        if night:
+            lit = old.lamp and self.light.night_from == old.light.night_from
+            self.light, used_up = interlocks.work_light(self.light, min(dt, GAP) if lit else 0.0)
         if keep is not None and keep.on:
             self.lamp, self.lamp_why = True, f"kept on by {keep.by}"
-            if aim.hours > 0 and not (scheduled and dark is None):
-                lit = min(dt, GAP) if old.lamp else 0.0
-                self.light, dark = interlocks.work_light(self.light, lit)
+            if night:
+                dark = used_up
         if self.lamp and dark is not None:
             self.stop_lamp(dark)
         if self.lamp and keep is not None and not keep.on:

@@ -759,7 +759,8 @@ def _keep(memory: Memory, site: Site, asked: KeepRelay, by: str, now: Now) -> Do
 
 
 def _alarm(memory: Memory, key: str) -> Any:
-    alarm = memory.alarms.get(key.strip().lower()) or memory.alarms.get(key.strip())
+    wanted = key.strip().casefold()
+    alarm = next((one for name, one in memory.alarms.items() if name.casefold() == wanted), None)
     if alarm is None:
         known = list(memory.alarms)
         raise RefusedError(
