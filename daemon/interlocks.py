@@ -159,7 +159,8 @@ def watch_heat(
     Where the room is measured, both are judged on the lift over it, or over its recent past, which
     soil lags behind. Else the owner's word on how far the room swings must do: it can't tell a
     weak mat that died from a cold night, nor a welded relay from a warm day that is within it.
-    Returns the watch and the kind of fault, or None.
+    Returns the watch and the kind of fault (mat-without-effect, or after a sudden fall
+    probe-out-of-tray; warms-unheated), or None.
     """
     if soil is None:
         return watch, None
@@ -215,7 +216,9 @@ def _heated(
         if lift >= KEPT_LIFT if measured else kept - soil <= room_swing * SWING_SLACK:
             return replace(watch, on_s=0.0, kept=kept), None
     on_s = watch.on_s + (0.0 if disturbed else dt)
-    return replace(watch, on_s=on_s), "mat-without-effect" if on_s >= limit else None
+    # A dead mat lets the soil cool as slowly as it does; only water or air makes a reading fall.
+    fault = "mat-without-effect" if watch.fell_from is None else "probe-out-of-tray"
+    return replace(watch, on_s=on_s), fault if on_s >= limit else None
 
 
 def _unheated(

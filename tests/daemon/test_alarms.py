@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.alarms import CATALOGUE, PRIORITIES, Condition, step
+from daemon.alarms import CATALOGUE, ONE_FAULT, PRIORITIES, Condition, first_out, step
+from daemon.catalogue import PATH, markdown
 from daemon.events import Event
 from daemon.requests import KINDS, RefusedError, apply
 from daemon.state import HOUR, Alarm, BenchMemory, HeatWatch, Memory, Now
-from tests.daemon.builders import START, site
+from tests.daemon.builders import START, Runner, bench, good, site
 
 AT_ONCE, LATER, LATCHING = "no-soil-reading", "crop-too-hot", "mat-without-effect"
 DELAY = CATALOGUE[LATER].delay
@@ -64,8 +66,10 @@ def test_every_kind_says_how_urgent_it_is_what_it_leads_to_and_what_to_do() -> N
         assert one.consequence.endswith(".")
         assert one.action.endswith((".", "?"))
         assert one.delay >= 0
+        assert one.cause.endswith(".")
+        assert one.needs_person or not one.latched, kind
     latched = {kind for kind, one in CATALOGUE.items() if one.latched}
-    assert latched == {"warms-unheated", "mat-without-effect"}
+    assert latched == {"warms-unheated", "mat-without-effect", "probe-out-of-tray"}
 
 
 def test_a_condition_without_delay_is_an_alarm_at_once_and_told_once() -> None:
@@ -277,3 +281,95 @@ def test_whatever_comes_and_goes_an_alarm_is_one_of_four_states_and_told_when_it
             key = sorted(panel.alarms)[0]
             if asked != "reset" or panel.alarms[key].latched:
                 panel.ask(asked, alarm=key)
+
+
+# --- first out, and the catalogue ------------------------------------------------------------------
+
+
+def standing(kind: str, began: float | None, bench: str = "shelf", **more: Any) -> dict[str, Alarm]:
+    key = f"{kind}.{bench}"
+    return {key: Alarm(key, kind, bench, None, "c", START, began=began, **more)}
+
+
+def test_the_first_of_several_alarms_of_a_bench_is_first_out_whatever_is_more_urgent() -> None:
+    alarms = (
+        standing("crop-too-hot", 900.0)
+        | standing("probes-disagree", 300.0, active=False)
+        | standing("soil-over-limit", 1000.0)
+        | standing("probe-lost", 100.0, "other")
+    )
+    assert first_out(alarms) == dict.fromkeys(
+        ("crop-too-hot.shelf", "probes-disagree.shelf", "soil-over-limit.shelf"),
+        "probes-disagree.shelf",
+    )
+
+
+def test_one_alone_long_after_or_of_a_batch_or_of_the_site_is_nobodys_follower() -> None:
+    late = standing("probe-lost", 0.0) | standing("crop-too-hot", ONE_FAULT + 1.0)
+    assert first_out(late) == {}
+    assert first_out(standing("probe-lost", 0.0) | standing("crop-too-hot", ONE_FAULT)) != {}
+    people = {"d": Alarm("d", "dry-cells", "shelf", "TOM1", "c", START, began=5.0)}
+    assert first_out(people | standing("probe-lost", 0.0)) == {}
+    site_wide = {
+        key: Alarm(key, key, None, None, "c", START, began=0.0)
+        for key in ("clock-unset", "journal-unwritable")
+    }
+    assert first_out(site_wide) == {}
+    assert first_out(standing("probe-lost", None) | standing("crop-too-hot", 0.0)) == {}
+
+
+def test_what_began_at_once_is_told_apart_by_urgency() -> None:
+    together = standing("probe-lost", 5.0) | standing("soil-over-limit", 5.0)
+    assert set(first_out(together).values()) == {"soil-over-limit.shelf"}
+
+
+def test_an_alarm_knows_since_when_its_condition_stands_and_not_only_since_it_was_raised() -> None:
+    panel = Panel()
+    panel.step(LATER)
+    panel.step(LATER, AT_ONCE, after=DELAY)
+    late, early = panel.alarms[f"{LATER}.shelf"], panel.alarms[f"{AT_ONCE}.shelf"]
+    assert (late.began, early.began) == (100.0, 100.0 + DELAY)
+    assert first_out(panel.alarms)[early.key] == late.key
+
+
+def test_one_that_a_record_ends_returns_at_once_though_it_took_its_time_to_come() -> None:
+    panel = Panel()
+    panel.step("dry-cells")
+    panel.step("dry-cells", after=CATALOGUE["dry-cells"].delay)
+    assert panel.states == {"dry-cells": "active"}
+    panel.step(after=1.0)
+    assert panel.states == {"dry-cells": "returned"}
+
+
+def test_probes_that_disagreed_agree_again_only_a_deadband_closer() -> None:
+    two = site(bench(soil=("front", "back")))
+    runner = Runner(two, Memory())
+
+    def apart(kelvin: float, seconds: float) -> str | None:
+        end = runner.utc + seconds
+        while runner.utc < end:
+            step = (int(runner.utc) // 900 % 2) / 16
+            runner.extra["shelf/front"] = good(20.0 + step, 0.0)
+            runner.extra["shelf/back"] = good(20.0 + step + kelvin, 0.0)
+            runner.tick()
+        alarm = runner.memory.alarms.get("probes-disagree.shelf")
+        return alarm.state if alarm is not None else None
+
+    assert apart(3.5, HOUR) is None
+    assert apart(4.5, HOUR) == "active"
+    assert apart(3.5, 2 * HOUR) == "active"
+    assert apart(2.9, HOUR) == "returned"
+
+
+def test_the_page_of_alarms_is_that_of_the_code() -> None:
+    assert PATH.read_text(encoding="utf-8") == markdown(), (
+        "the kinds have changed: run `python -m daemon.catalogue` and commit what it writes"
+    )
+    assert all(f"\n## {kind}\n" in markdown() for kind in CATALOGUE)
+
+
+def test_only_what_can_burn_or_freeze_wakes_anybody() -> None:
+    wakes = {kind for kind, one in CATALOGUE.items() if one.wakes}
+    assert wakes == {"soil-over-limit", "warms-unheated", "relay-unconfirmed", "left-out"}
+    # The standard's advice, from memory: few of the highest priority, or none is.
+    assert sum(one.priority == "critical" for one in CATALOGUE.values()) <= len(CATALOGUE) / 5
