@@ -29,9 +29,9 @@ class What(StrEnum):
 
     moist: the score of a finger in the mix, 1 (dry) to 5 (soaked). weight: of one tray [g]. height:
     of the plants over the mix [mm]. emerged: how many are up, of how many sown. leaves: sets of true
-    leaves that have opened. raised-lamp: the lamp's new height over the mix [mm]. out, in: hardening
-    plants put out, or a frame opened, and back. Of the site: checked, see
-    `profiles.season.CHECKS`; low, of the night that comes, outdoors [°C].
+    leaves that have opened. raised-lamp: the lamp's new height over the mix [mm]. lit: the lamp was
+    seen to be lit. out, in: hardening plants put out, or a frame opened, and back. Of the site:
+    checked, see `profiles.season.CHECKS`; low, of the night that comes, outdoors [°C].
     """
 
     WATERED = "watered"
@@ -46,6 +46,7 @@ class What(StrEnum):
     PRICKED_OUT = "pricked-out"
     POTTED_ON = "potted-on"
     RAISED_LAMP = "raised-lamp"
+    LIT = "lit"
     OUT = "out"
     IN = "in"
     CHECKED = "checked"
@@ -355,6 +356,8 @@ def said(care: Care) -> str:
             return care.text
         case What.LOW:
             words = f"a low of {care.value:g} °C"
+        case What.LIT:
+            words = "lamp seen lit"
         case What.RAISED_LAMP if care.value is not None:
             words = f"lamp {care.value / 10:g} cm over the mix"
         case _:

@@ -25,6 +25,7 @@ from daemon.control import (
     local_day,
     next_lights_on,
 )
+from daemon.duties import duties, neglected
 from daemon.events import Event
 from daemon.forecasts import EARLIER, needs_of
 from daemon.outage import Course, course, meaning, summary
@@ -55,6 +56,8 @@ AIR_FRESH = HOUR
 FORECAST_FRESH = 12 * HOUR
 #: Two soil probes this far apart [°C] can't both be in the tray; the warmer is steered by.
 DISAGREE = 4.0
+#: What shows that a lamp is lit is asked from so long [s] after a switching on: plugs report slowly.
+PROOF_SETTLES = 60.0
 #: Readings whose number may not steer, but may switch off.
 DOUBTFUL = (Quality.OK, Quality.JUMP, Quality.FROZEN, Quality.OUT_OF_RANGE)
 #: A probe that rides out a jump is reported as lost only after this long [s].
@@ -151,6 +154,7 @@ def decide(
         )
     if aims is None:
         aims = aims_of(memory, site)
+    standing = frozenset(key for key, alarm in memory.alarms.items() if alarm.active)
     probes, readings = _vet_all(memory, site, inputs)
     # A single reading lost changes nothing: the last good one stands in for it.
     rooms = [
@@ -169,7 +173,8 @@ def decide(
     ticks: dict[str, _Bench] = {}
     for name, spec in site.benches.items():
         one = _Bench(spec, site, memory.benches.get(name) or BenchMemory(), aims[name])
-        one.read(readings, memory.probes, room, now, conditions)
+        one.read(readings, memory.probes, room, now, standing, conditions)
+        one.judge_lamp(inputs, now)
         one.bridge(dt, memory.cut, now)
         ticks[name] = one
     _tell_outage(memory, site, ticks, now, events)
@@ -188,12 +193,25 @@ def decide(
         one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now))
     _share_power(ticks, site)
 
+    leafy = {
+        batch.place
+        for code, batch in memory.batches.items()
+        if batch.stage is not Stage.HARDENING and (batch.emerged or code in memory.called)
+    }
     outputs: dict[str, Output] = {}
     benches: dict[str, BenchMemory] = {}
     for name, one in ticks.items():
-        outputs[name], benches[name] = one.finish(now, dt, inputs, events, conditions)
+        outputs[name], benches[name] = one.finish(
+            now, dt, inputs, name in leafy, events, conditions
+        )
+    outdoors = mean_reading(readings, site.outdoor_air, now, AIR_FRESH)
+    care = _tonight(memory, site, readings, now)
+    seen_to = replace(
+        memory, benches=benches, care=care, duties=duties(memory, site, aims, outdoors, now)
+    )
+    conditions |= neglected(seen_to, site, now)
 
-    standing, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
+    raised, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
     events += told
     return Decision(
         outputs=outputs,
@@ -205,15 +223,17 @@ def decide(
             benches=benches,
             probes=probes,
             keeps=keeps,
-            alarms=standing,
+            alarms=raised,
             pending=pending,
             serials=memory.serials,
-            care=_tonight(memory, site, readings, now),
+            care=care,
             tallies=_tally(memory, site, ticks, readings, dt, now),
             needs=needs,
             lessons=memory.lessons,
             zone=site.zone.key or "",
             cut=_cut_on(memory.cut, ticks, now),
+            duties=seen_to.duties,
+            calls=memory.calls,
             at=now,
         ),
         aims=aims,
@@ -551,7 +571,7 @@ class _Bench:
         "aim", "air", "course", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
         "mat", "mat_why", "mind", "need", "old", "room", "room_then", "site", "soil", "soil_at", "spec",
         "shed", "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil",
-        "held",
+        "held", "lit", "proven_at",
     )  # fmt: skip
 
     def __init__(self, spec: BenchSpec, site: Site, old: BenchMemory, aim: Aim) -> None:
@@ -576,6 +596,8 @@ class _Bench:
         self.watch = old.watch
         self.mind = old.controller
         self.need = 0.0
+        self.lit: bool | None = None
+        self.proven_at = old.proven_at
         self.stops: list[str] = []
         self.held: frozenset[str] = frozenset()
         self.shed = False
@@ -596,11 +618,12 @@ class _Bench:
         vettings: Mapping[str, Vetting],
         room: float | None,
         now: Now,
+        standing: frozenset[str],
         conditions: dict[str, Condition],
     ) -> None:
         """Take in the readings of this bench; doubtful ones only for what may switch off.
 
-        vettings: of the probes as they were before these readings.
+        vettings: of the probes as they were before these readings. standing: keys of active alarms.
         """
         name = self.spec.name
         good: list[float] = []
@@ -623,7 +646,8 @@ class _Bench:
         self.room = room
         if good:
             self.soil = max(good) if max(good) - min(good) > DISAGREE else sum(good) / len(good)
-        if good and max(good) - min(good) > DISAGREE:
+        apart = DISAGREE - (alarms.AGREE_AGAIN if f"probes-disagree.{name}" in standing else 0.0)
+        if good and max(good) - min(good) > apart:
             conditions[f"probes-disagree.{name}"] = Condition(
                 "probes-disagree",
                 f"{name}: from {self.deg(min(good))} to {self.deg(max(good))}",
@@ -662,6 +686,18 @@ class _Bench:
         rooms = [value for value in (room, self.room) if value is not None]
         self.room_then = min(rooms) if rooms else None
         self.course = course(before, seconds, room=self.room_then, measured=found)
+
+    def judge_lamp(self, inputs: Inputs, now: Now) -> None:
+        """Find whether the lamp is lit, by what measures its power or light since it was switched."""
+        proof = self.spec.lamp.proof if self.spec.lamp is not None else None
+        reading = inputs.readings.get(proof.meter) if proof is not None else None
+        if proof is None or reading is None or reading.value is None or isnan(reading.value):
+            return
+        settled = reading.at >= self.old.lamp_at + PROOF_SETTLES
+        if reading.quality is Quality.OK and settled and 0 <= now.mono - reading.at < AIR_FRESH:
+            self.lit = reading.value >= proof.least
+            if self.old.lamp:
+                self.proven_at = now.mono
 
     def soil_for_count(self) -> float | None:
         """The soil temperature [°C] that counts towards emergence."""
@@ -707,7 +743,7 @@ class _Bench:
             return
         scheduled = self.day
         self.light, dark = interlocks.keep_dark(
-            old.light, scheduled, aim.hours, now.mono, self.site.tick
+            old.light, scheduled, aim.hours, now.mono, self.site.tick, dt
         )
         self.lamp = scheduled
         if aim.hours <= 0:
@@ -720,11 +756,17 @@ class _Bench:
             self.lamp_why = f"night, after {aim.hours:g} h of light"
         if scheduled or aim.hours <= 0:  # the night is a safety stop, and waits for no least time
             self.lamp = _at_least(spec, old.lamp, old.lamp_at, self.lamp, now.mono)
+        # What was lit since the last tick counts though its keep has lapsed by now; what was lit before
+        # the night began was the day's.
+        night = aim.hours > 0 and not (scheduled and dark is None)
+        used_up = None
+        if night:
+            lit = old.lamp and self.light.night_from == old.light.night_from
+            self.light, used_up = interlocks.work_light(self.light, min(dt, GAP) if lit else 0.0)
         if keep is not None and keep.on:
             self.lamp, self.lamp_why = True, f"kept on by {keep.by}"
-            if aim.hours > 0 and not (scheduled and dark is None):
-                lit = min(dt, GAP) if old.lamp else 0.0
-                self.light, dark = interlocks.work_light(self.light, lit)
+            if night:
+                dark = used_up
         if self.lamp and dark is not None:
             self.stop_lamp(dark)
         if self.lamp and keep is not None and not keep.on:
@@ -827,10 +869,14 @@ class _Bench:
         now: Now,
         dt: float,
         inputs: Inputs,
+        leafy: bool,
         events: list[Event],
         conditions: dict[str, Condition],
     ) -> tuple[Output, BenchMemory]:
-        """The output and the next memory, with events and alarm conditions on the way."""
+        """The output and the next memory, with events and alarm conditions on the way.
+
+        leafy: whether there are, or may be, seedlings up here.
+        """
         old = self.old
         held = self.held
         for stop in sorted(held - old.stops):
@@ -870,10 +916,18 @@ class _Bench:
             stops=held,
             latched=self.latched,
             said=self.said,
+            leafy_since=self._leafy_since(leafy, now),
+            lit=self.lit,
+            proven_at=self.proven_at,
             lit_s=(old.lit_s if same_day else 0.0) + (ran if old.lamp else 0.0),
             heated_s=(old.heated_s if same_day else 0.0) + (ran if old.mat else 0.0),
             day=today,
         )
+
+    def _leafy_since(self, leafy: bool, now: Now) -> float | None:
+        if not leafy or self.spec.lamp is None or self.aim.hours <= 0:
+            return None
+        return now.mono if self.old.leafy_since is None else self.old.leafy_since
 
     def _event(self, now: Now, kind: str, text: str) -> Event:
         return Event(at=now.utc, kind=kind, text=f"{self.spec.name}: {text}", bench=self.spec.name)
@@ -903,11 +957,9 @@ class _Bench:
                 "lamp-shed", f"{said}, too warm for a lit lamp over a cover", name
             )
         for kind in self.latched:
-            if kind == "mat-without-effect":
-                cause = f"{name}: the mat was on, the soil did not answer"
-            else:
-                cause = f"{name}: the soil warmed although the mat was off"
-            conditions[f"{kind}.{name}"] = Condition(kind, cause, name)
+            cause = _FAULTS[kind]
+            conditions[f"{kind}.{name}"] = Condition(kind, f"{name}: {cause}", name)
+        self._doubt_lamp(conditions)
         for relay in ("lamp", "mat"):
             state = inputs.relays.get(f"{name}/{relay}")
             if state is None:
@@ -920,6 +972,26 @@ class _Bench:
                 conditions[f"relay-unconfirmed.{name}.{relay}"] = Condition(
                     "relay-unconfirmed", f"{name}, {relay}: {cause}", name
                 )
+
+    def _doubt_lamp(self, conditions: dict[str, Condition]) -> None:
+        """A lamp that is dark though it is on, or draws power though it is off."""
+        name, lamp = self.spec.name, self.spec.lamp
+        if lamp is None or lamp.proof is None or self.lit is None or self.lamp != self.old.lamp:
+            return
+        unit = "W" if lamp.proof.measures == "power" else "lx"
+        if self.lamp and not self.lit:
+            conditions[f"lamp-dark.{name}"] = Condition(
+                "lamp-dark",
+                f"{name}: the relay is on, and its {lamp.proof.measures} is under "
+                f"{lamp.proof.least:g} {unit}",
+                name,
+            )
+        elif self.lit and not self.lamp and lamp.proof.measures == "power":
+            conditions[f"relay-unconfirmed.{name}.lamp"] = Condition(
+                "relay-unconfirmed",
+                f"{name}, lamp: it draws {lamp.proof.least:g} W or more, and should be off",
+                name,
+            )
 
     def _tell_unreachable(self, now: Now, dt: float, events: list[Event]) -> None:
         """Say once what no relay here can reach, with what would help."""
@@ -988,6 +1060,14 @@ class _Bench:
                     )
                 )
         return out
+
+
+#: What is said of a latched fault.
+_FAULTS = {
+    "mat-without-effect": "the mat was on, the soil did not answer",
+    "probe-out-of-tray": "the reading fell suddenly, and heating did not bring it back",
+    "warms-unheated": "the soil warmed although the mat was off",
+}
 
 
 def _at_least(spec: RelaySpec, on: bool, since: float, wanted: bool, now: float) -> bool:

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from daemon.alarms import CATALOGUE
+from daemon.alarms import CATALOGUE, first_out
 from daemon.care import Records, Tally, What, said
 from daemon.control import iso
 from daemon.decide import AIR_FRESH, Decision, mean_reading, moisture_of, next_change
@@ -21,7 +21,7 @@ from daemon.events import StoredEvent
 from daemon.forecasts import lot_of, need_of
 from daemon.hardening import lows_of
 from daemon.requests import Request
-from daemon.state import DAY, HOUR, Alarm, Batch, Memory, Now, Site
+from daemon.state import DAY, HOUR, Alarm, Batch, Call, Memory, Now, Site
 from daemon.tasks import Facts, Task, tasks_of
 from profiles.forecast import Range, believe, forecast
 from profiles.model import Stage
@@ -74,7 +74,10 @@ class Change(_Part):
 
 
 class RelayReport(_Part):
-    """A lamp or a mat: whether it is told to be on, whether it says it is, and why."""
+    """A lamp or a mat: whether it is told to be on, whether it says it is, and why.
+
+    lit: of a lamp, whether what measures its power or light shows it lit; None where nothing does.
+    """
 
     on: bool
     confirmed: bool | None
@@ -83,6 +86,7 @@ class RelayReport(_Part):
     kept_by: str | None
     hours_today: float
     next: Change | None
+    lit: bool | None = None
 
 
 class BenchAim(_Part):
@@ -223,7 +227,11 @@ class BatchMessage(_Message):
 
 
 class AlarmMessage(_Message):
-    """`alarm/<alarm>`: state, priority, cause, what to do; cleared when nobody is needed any more."""
+    """`alarm/<alarm>`: state, priority, cause, what to do; cleared when nobody is needed any more.
+
+    first_out: where several of a bench may be of one fault, the alarm that came first (perhaps this
+    one). called: who was called about it.
+    """
 
     alarm: str
     kind: str
@@ -239,6 +247,8 @@ class AlarmMessage(_Message):
     acknowledged_by: str | None
     snoozed_until: str | None
     needs_reset: bool
+    first_out: str | None = None
+    called: list[str] = []
 
 
 class EventMessage(_Message):
@@ -295,6 +305,7 @@ def _bench(
             kept_by=None if keep is None else keep.by,
             hours_today=round(seconds / HOUR, 3),
             next=change,
+            lit=bench.lit if kind == "lamp" else None,
         )
 
     change = next_change(site, spec, aim, utc)
@@ -528,8 +539,16 @@ def _finding(finding: Finding) -> FindingReport:
     )
 
 
-def alarm_message(alarm: Alarm, now: Now) -> AlarmMessage:
-    """The state of one alarm, with what it means and what to do."""
+def alarm_messages(memory: Memory, now: Now) -> dict[str, AlarmMessage]:
+    """The state of each alarm by its key, with what it means and what to do."""
+    first = first_out(memory.alarms)
+    return {
+        key: _alarm(alarm, first.get(key), memory.calls.get(key), now)
+        for key, alarm in memory.alarms.items()
+    }
+
+
+def _alarm(alarm: Alarm, first: str | None, call: Call | None, now: Now) -> AlarmMessage:
     kind = CATALOGUE[alarm.kind]
     return AlarmMessage(
         at=iso(now.utc),
@@ -551,6 +570,8 @@ def alarm_message(alarm: Alarm, now: Now) -> AlarmMessage:
             else iso(now.utc + max(0.0, alarm.shelved_until - now.mono))
         ),
         needs_reset=alarm.latched,
+        first_out=first,
+        called=list(call.told) if call is not None else [],
     )
 
 

@@ -32,11 +32,12 @@ from daemon.replay import Recorder
 from daemon.requests import KINDS, RefusedError, apply
 from daemon.service import resumed
 from daemon.simulated import CELLS_A_TRAY, Mirror, build_world
-from daemon.state import DAY, HOUR, Batch, Inputs, Memory, Now, Site, dump, restore
+from daemon.state import DAY, HOUR, Batch, Inputs, Memory, Now, Site, dump, meter_name, restore
 from drivers.protocols import RelayState
 from profiles.library import ProfileError
 from profiles.model import Stage, StageTargets
 from profiles.units import Units, f_from_celsius, format_temperature
+from sim.devices import SimMeter, SimProbe
 from sim.faults import Fault, FaultKind, load_faults
 
 #: When the grower looks in, local time.
@@ -140,11 +141,19 @@ class Rehearsal:
         self.events: list[Event] = []
         self.records: dict[str, list[StageRecord]] = {}
         self.crops: dict[str, Batch] = {}
-        self._probes = {
+        self._probes: dict[str, SimProbe | SimMeter] = {
             f"{name}/{one.name}": self.world.probe(name, one.name)
             for name, bench in config.bench.items()
             for one in bench.probes
-        } | {f"room/{one.name}": self.world.room_probe(one.name) for one in config.room}
+        }
+        self._probes |= {f"room/{one.name}": self.world.room_probe(one.name) for one in config.room}
+        self._probes |= {
+            meter_name(name): self.world.lamp_meter(
+                name, bench.lamp.proof.reads_lit(bench.lamp.watts)
+            )
+            for name, bench in config.bench.items()
+            if bench.lamp is not None and bench.lamp.proof is not None
+        }
         self._relays = {
             f"{name}/{kind}": self.world.relay(name, kind)
             for name, spec in site.benches.items()
@@ -315,11 +324,26 @@ class Rehearsal:
             self._sow(self.plan[self._sown], mono)
         for batch in list(self.memory.batches.values()):
             self._tend(batch, mono)
+            self._feel(batch.code, mono)
         for name in self.site.benches:
             standing = [one for one in self.memory.batches.values() if one.place == name]
             if standing and self.world.truth(name).moisture < LOOKS_DRY:
-                for batch in standing[:1]:
-                    self._ask("log", mono, batch=batch.code, what="watered")
+                # One pour waters the bench; of the others it is enough to say that they are moist.
+                self._ask("log", mono, batch=standing[0].code, what="watered")
+                for batch in standing[1:]:
+                    self._ask("log", mono, batch=batch.code, what="moist", value=4)
+
+    def _feel(self, code: str, mono: float) -> None:
+        """Once a day a finger in the mix; outdoors, where nobody models it, water as well."""
+        batch = self.memory.batches.get(code)
+        if batch is None or (self.start + mono - (batch.looked_at or batch.sown_at)) < DAY - HOUR:
+            return
+        if batch.place in self.site.benches:
+            dry = self.world.truth(batch.place).moisture < LOOKS_DRY
+            self._ask("log", mono, batch=code, what="moist", value=2 if dry else 3)
+        else:
+            self._ask("log", mono, batch=code, what="watered")
+            self._ask("log", mono, batch=code, what="moist", value=4)
 
     def _sow(self, one: Sowing, mono: float) -> None:
         self._sown += 1

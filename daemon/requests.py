@@ -539,7 +539,8 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
     takes = asked.takes or (asked.trays if part and asked.trays else batch.trays)
     _room_for(memory, site, to, takes, None if part else batch.code)
     if not part:
-        after, moved = _with_batch(memory, batch, place=to, trays=takes)
+        placed = {} if to == batch.place else {"placed_at": now.utc}
+        after, moved = _with_batch(memory, batch, place=to, trays=takes, **placed)
         room = f", now {_trays(takes)}" if takes != batch.trays else ""
         way = f"{batch.place} to {to}" if to != batch.place else f"spread out on {to}"
         text = f"{batch.code}: {way}{room}{because}"
@@ -558,8 +559,9 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
     left = None if batch.cells is None or cells is None else batch.cells - cells
     after, _ = _with_batch(memory, batch, trays=batch.trays - (asked.trays or 0.0), cells=left)
     moved = replace(
-        batch, code=code, place=to, trays=takes, cells=cells, parent=batch.code, revision=1
-    )
+        batch, code=code, place=to, trays=takes, cells=cells, parent=batch.code, revision=1,
+        placed_at=now.utc if to != batch.place else batch.placed_at,
+    )  # fmt: skip
     batches = {**after.batches, code: moved}
     progress = {**after.progress}
     if batch.code in progress:

@@ -36,7 +36,7 @@ from daemon.journal import (
 from daemon.limits import Bucket, Limits
 from daemon.messages import (
     AnswerMessage,
-    alarm_message,
+    alarm_messages,
     batch_message,
     bench_messages,
     event_message,
@@ -529,8 +529,7 @@ class Service:
             self._show(
                 topics.batch(code), told.payload(), told.model_dump_json(exclude={"at"}), current
             )
-        for key, alarm in memory.alarms.items():
-            standing = alarm_message(alarm, now)
+        for key, standing in alarm_messages(memory, now).items():
             self._show(
                 topics.alarm(key),
                 standing.payload(),

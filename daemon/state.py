@@ -38,14 +38,24 @@ class Now:
 
 
 @dataclass(frozen=True, slots=True)
+class ProofSpec:
+    """What shows that a lamp is lit: the name of the meter, and from where on [W or lx] it is."""
+
+    meter: str
+    measures: Literal["power", "light"]
+    least: float
+
+
+@dataclass(frozen=True, slots=True)
 class RelaySpec:
     """A relay as configured: load [W], least times on and off [s]; of a lamp, the light at the leaves
-    [µmol m-2 s-1] where it was measured."""
+    [µmol m-2 s-1] where it was measured, and what shows that it is lit."""
 
     watts: float
     min_on: float
     min_off: float
     ppfd: float | None = None
+    proof: ProofSpec | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +123,13 @@ class Site:
     def of(cls, config: Config, library: Library) -> Site:
         """The part of the configuration that decisions need, and the crops."""
 
-        def relay(one: Any) -> RelaySpec | None:
-            return one and RelaySpec(one.watts, one.min_on, one.min_off, getattr(one, "ppfd", None))
+        def relay(one: Any, bench: str = "") -> RelaySpec | None:
+            if one is None:
+                return None
+            proof = getattr(one, "proof", None)
+            if proof is not None:
+                proof = ProofSpec(meter_name(bench), proof.measures, proof.lit_from(one.watts))
+            return RelaySpec(one.watts, one.min_on, one.min_off, getattr(one, "ppfd", None), proof)
 
         benches = {
             name: BenchSpec(
@@ -123,7 +138,7 @@ class Site:
                 trays=bench.trays,
                 lights_on=timedelta(hours=bench.lights_on.hour, minutes=bench.lights_on.minute),
                 hysteresis=bench.hysteresis,
-                lamp=relay(bench.lamp),
+                lamp=relay(bench.lamp, name),
                 mat=relay(bench.mat),
                 soil_probes=tuple(
                     f"{name}/{one.name}" for one in bench.probes if one.measures == "soil"
@@ -180,6 +195,11 @@ def cared_for(
     return husbandry, counted
 
 
+def meter_name(bench: str) -> str:
+    """What the meter of a bench's lamp is called among the probes; no probe can be called so."""
+    return f"{bench}/lamp.proof"
+
+
 @dataclass(frozen=True, slots=True)
 class Count:
     """Seedlings seen up at one look, at the progress that the batch then had; emergence is a series of
@@ -199,7 +219,8 @@ class Batch:
     revision: grows with every change, so that a request made against an older one is refused.
     watered_at, looked_at, counts: from its records, kept at hand: last watered, the newest look at
     its moisture, and what was up.
-    since: when the present stage began. trays: in 10 x 20 inch trays, parts allowed.
+    since: when the present stage began. trays: in 10 x 20 inch trays, parts allowed. placed_at: when
+    it came to its place; None where it was sown.
     """
 
     code: str
@@ -218,6 +239,7 @@ class Batch:
     counts: tuple[Count, ...] = ()
     watered_at: float | None = None
     looked_at: float | None = None
+    placed_at: float | None = None
     parent: str | None = None
     revision: int = 1
 
@@ -242,7 +264,8 @@ class Alarm:
     """Something a person must act on, with its state in the words of ISA-18.2.
 
     active: the condition stands. acknowledged: a person has seen it. latched: it stays until a
-    person resets it. shelved_until: mono; silent until then.
+    person resets it. shelved_until: mono; silent until then. began: mono; since when its condition
+    stands, delay and all.
     """
 
     key: str
@@ -256,6 +279,7 @@ class Alarm:
     acknowledged_by: str = ""
     latched: bool = False
     shelved_until: float | None = None
+    began: float | None = None
 
     @property
     def state(self) -> Literal["active", "acknowledged", "returned", "shelved"]:
@@ -265,6 +289,36 @@ class Alarm:
         if self.active or self.latched:
             return "acknowledged" if self.acknowledged else "active"
         return "returned"
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """What a batch needs of people, worked out anew when its `revision` or the light's `hours` change.
+
+    water_by: when its moisture is to be seen to (POSIX s). seen_at: when somebody was last at it in the
+    lamp's hours, on the bench where it is; None if nobody was. out_at: when it was put out to harden;
+    None when it is in. cold: why it may not stay out for this night, empty if it may, as of `cold_at`
+    (mono).
+    """
+
+    revision: int
+    hours: float
+    water_by: float
+    seen_at: float | None = None
+    out_at: float | None = None
+    cold: str = ""
+    cold_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """How far people have been called about an alarm: `turn`s taken, the last at `at` (mono), of whom
+    `told`. raised_at: of the alarm, so that one raised anew is called anew."""
+
+    raised_at: float
+    turn: int
+    at: float
+    told: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,7 +365,9 @@ class BenchMemory:
     full_since: since when the mat has been on without a break, `full_soil` the soil then or at the
     last time it was still rising. warm_since: since when the soil or air is above what is wanted.
     stops: safety stops that hold with hysteresis. latched: faults that a person resets.
-    said: advisories already given for the present aim.
+    said: advisories already given for the present aim. leafy_since: since when there are, or may be,
+    seedlings up that a lamp should light; None without any. lit: whether the lamp is, by what measures
+    it; None where nothing does. proven_at: when it last did while the lamp was on.
     """
 
     begun: float | None = None
@@ -334,6 +390,9 @@ class BenchMemory:
     stops: frozenset[str] = frozenset()
     latched: frozenset[str] = frozenset()
     said: frozenset[str] = frozenset()
+    leafy_since: float | None = None
+    lit: bool | None = None
+    proven_at: float | None = None
     lit_s: float = 0.0
     heated_s: float = 0.0
     day: int = 0
@@ -366,6 +425,7 @@ class Memory:
     pending: alarm conditions not yet old enough to be alarms, since when (mono).
     zone: the site's when it was last decided; empty in a memory from before that was kept.
     cut: a time without current that waits for a clock to tell how long it was.
+    duties: what each batch needs of people. calls: how far people were called, by alarm.
     """
 
     batches: Mapping[str, Batch] = field(default_factory=dict)
@@ -383,6 +443,8 @@ class Memory:
     lessons: Mapping[str, Mapping[str, Record]] = field(default_factory=dict)
     zone: str = ""
     cut: Cut | None = None
+    duties: Mapping[str, Duty] = field(default_factory=dict)
+    calls: Mapping[str, Call] = field(default_factory=dict)
     at: Now | None = None
 
 
@@ -426,6 +488,8 @@ def shifted(memory: Memory, by: float) -> Memory:
             lamp_last=bench.lamp_last + by,
             mat_at=bench.mat_at + by,
             mat_last=bench.mat_last + by,
+            leafy_since=move(bench.leafy_since),
+            proven_at=move(bench.proven_at),
             full_since=None,
             off_target_since={key: at + by for key, at in bench.off_target_since.items()},
             light=replace(
@@ -445,12 +509,16 @@ def shifted(memory: Memory, by: float) -> Memory:
             for key, keep in memory.keeps.items()
         },
         alarms={
-            key: replace(alarm, shelved_until=move(alarm.shelved_until))
+            key: replace(alarm, shelved_until=move(alarm.shelved_until), began=move(alarm.began))
             for key, alarm in memory.alarms.items()
         },
         pending={key: at + by for key, at in memory.pending.items()},
         cut=None
         if memory.cut is None
         else replace(memory.cut, at=replace(memory.cut.at, mono=memory.cut.at.mono + by)),
+        duties={
+            code: replace(duty, cold_at=move(duty.cold_at)) for code, duty in memory.duties.items()
+        },
+        calls={key: replace(call, at=call.at + by) for key, call in memory.calls.items()},
         at=None if memory.at is None else replace(memory.at, mono=memory.at.mono + by),
     )

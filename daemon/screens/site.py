@@ -168,12 +168,20 @@ def _alarms(
         if alarm.state == "shelved":
             continue
         rows = [("what", alarm.cause), ("if not", alarm.consequence), ("do", alarm.action)]
+        followed = sum(one.first_out == alarm.alarm for one in standing) - 1
+        if alarm.first_out == alarm.alarm and followed > 0:
+            more = "another" if followed == 1 else f"{followed} others"
+            rows.append(("first", f"this came first, and {more} after it: look here first"))
+        elif alarm.first_out not in (None, alarm.alarm):
+            rows.append(("first", f"{alarm.first_out} came first: look there first"))
+        if alarm.called:
+            rows.append(("called", ", ".join(alarm.called)))
         if alarm.needs_reset:
             rows.append(("then", f"hotbed alarms reset {alarm.alarm}"))
         elif alarm.state in ("active", "returned"):
             rows.append(("seen?", f"hotbed alarms ack {alarm.alarm}"))
         if alarm.state == "returned":
-            rows = rows[:1] + rows[3:]
+            rows = [row for row in rows if row[0] not in ("if not", "do")]
         yield labelled(rows)
 
 
@@ -248,6 +256,8 @@ def _relay(relay: RelayReport, hours: str, view: View, now: datetime) -> Text:
         said.append(f"; next {turn} {view.when(relay.next.at, now)}", "not bold")
     if relay.confirmed is not None and relay.confirmed != relay.on:
         said.append(f"; it reports {'on' if relay.confirmed else 'off'} itself", "red")
+    if relay.lit is not None and relay.lit != relay.on:
+        said.append(f"; its meter shows it {'lit' if relay.lit else 'dark'}", "red")
     return said
 
 

@@ -296,6 +296,26 @@ def test_an_alarm_says_what_is_left_to_do_in_its_state(
     assert unsaid not in text
 
 
+def test_the_alarm_that_came_first_is_named_where_one_fault_raised_several() -> None:
+    kept = {
+        "alarm/a": alarm("probes-disagree.upper", first_out="probes-disagree.upper"),
+        "alarm/b": alarm("crop-too-hot.upper", first_out="probes-disagree.upper", called=["Joss"]),
+        "alarm/c": alarm("soil-over-limit.upper", first_out="probes-disagree.upper"),
+        "alarm/d": alarm("probe-lost.x"),
+    }
+    said = flat(status(kept))
+    assert said.count("first this came first, and 2 others after it: look here first") == 1
+    assert said.count("first probes-disagree.upper came first: look there first") == 2
+    assert said.count("called Joss") == 1
+
+
+def test_a_lamp_whose_meter_contradicts_its_relay_is_said_so() -> None:
+    dark = bench(lamp=relay(True, "in its 16 h of light", lit=False))
+    assert "its meter shows it dark" in flat(status({"bench/upper": dark}))
+    lit = bench(lamp=relay(True, "in its 16 h of light", lit=True))
+    assert "meter" not in flat(status({"bench/upper": lit}))
+
+
 def test_no_alarms_is_said() -> None:
     assert printed(screens.alarms([], View(BERLIN), NOW)) == "No alarms."
 
