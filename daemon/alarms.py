@@ -73,6 +73,14 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         "Take the cover off or prop it open, or move what is covered to a bench of its own.",
         delay=2 * HOUR,
     ),
+    "lamps-short-of-power": AlarmKind(
+        "medium",
+        "the site's watts don't suffice for all lamps",
+        "They take turns, and nothing has its hours of light.",
+        "Set the lamps' hours apart (lights_on), or raise power_budget if the circuit bears it, by local "
+        "code.",
+        delay=600.0,
+    ),
     "relay-unconfirmed": AlarmKind(
         "high",
         "a relay does not confirm",
