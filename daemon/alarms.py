@@ -169,6 +169,15 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         delay=30.0,
         needs_person=False,
     ),
+    "lamps-short-of-power": AlarmKind(
+        priority="medium",
+        title="the site's watts don't suffice for all lamps",
+        cause="The lamps that should be lit now draw more than `power_budget` together.",
+        consequence="They take turns, and nothing has its hours of light.",
+        action="Set the lamps' hours apart (lights_on), or raise power_budget if the circuit bears it, by "
+        "local code.",
+        delay=600.0,
+    ),
     "lamp-shed": AlarmKind(
         priority="medium",
         title="the lamp stays off for the heat under a cover",

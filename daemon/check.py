@@ -254,6 +254,15 @@ def _wiring(config: Config) -> Iterator[Finding]:
             f"all relays together switch {watts:g} W and {config.site.power_budget:g} W are allowed: "
             "mats wait for each other",
         )
+    lamps = sum(bench.lamp.watts for bench in config.bench.values() if bench.lamp is not None)
+    if lamps > config.site.power_budget:
+        yield Finding(
+            "site.power_budget",
+            "caution",
+            f"all lamps together switch {lamps:g} W and {config.site.power_budget:g} W are allowed: "
+            "where their hours meet they take turns, and nothing has its hours of light",
+            "Set their hours apart with lights_on, or allow more if the circuit bears it, by local code.",
+        )
     yield Finding(
         "wiring",
         "caution",

@@ -307,13 +307,37 @@ class Bench(_Section):
         return self
 
 
+class OffPeak(_Section):
+    """The hours in which a kWh costs less, by the clock on the wall; they may cross midnight."""
+
+    begins: Annotated[LocalTime, Field(alias="from")]
+    ends: Annotated[LocalTime, Field(alias="to")]
+    price: Annotated[float, Field(ge=0, le=1e6)]
+
+    @model_validator(mode="after")
+    def _lasts(self) -> Self:
+        if self.begins == self.ends:
+            raise ValueError(
+                f"from and to are both {self.begins:%H:%M}; allowed: two different times"
+            )
+        return self
+
+
+class Tariff(_Section):
+    """What a kWh costs, in units of `currency`."""
+
+    currency: Annotated[str, Field(min_length=1, max_length=8, pattern=r"^\S+$")]
+    price: Annotated[float, Field(ge=0, le=1e6)]
+    off_peak: OffPeak | None = None
+
+
 class Site(_Section):
     """The installation as a whole.
 
     tick: seconds between decisions.
     probe_grace: seconds without a good soil reading after which a mat is off.
     soil_limit: °C of any soil probe at which mats go off, a limit for hardware and fire.
-    power_budget: watts that may be on at once.
+    power_budget: watts that may be on at once. tariff: what they cost.
     hardening: how plants are hardened, by somebody at home or in a cold frame by somebody at work.
     dusk: local time by which hardening plants must be in, where latitude and longitude [degrees] don't
     tell it. last_frost: the date that planting out counts from.
@@ -339,6 +363,7 @@ class Site(_Section):
     keep_readings: Annotated[float, Field(ge=7, le=36_500)] = 400.0
     places: Annotated[tuple[Name, ...], Field(strict=False)] = ()
     crops: FilePath | None = None
+    tariff: Tariff | None = None
 
     @field_validator("zone")
     @classmethod

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import inf, isnan
+from typing import Literal
 
 from daemon import alarms, interlocks
 from daemon.alarms import Condition
@@ -26,9 +27,11 @@ from daemon.control import (
     next_lights_on,
 )
 from daemon.duties import duties, neglected
+from daemon.energy import NO_ENERGY, Energy, by_trays, said_energy
 from daemon.events import Event
 from daemon.forecasts import EARLIER, needs_of
 from daemon.outage import Course, course, meaning, summary
+from daemon.power import KEPT, LIT, WARM, Load, lamp_rank, mat_rank, turns
 from daemon.sharing import Aim, aim_of
 from daemon.state import (
     DAY,
@@ -68,15 +71,15 @@ MOVING = 2 * HOUR
 WATER_DISTURBS = 1 * HOUR
 #: Nothing up after this many times the table's days at the aim: colder than the aim, or no good.
 LATE_CALENDAR = 3.0
-#: A mat that is on is this much [°C] ahead of the others when the site's power is short, or two alike
-#: would take turns by the minute.
-MAT_STAYS = 0.5
+RELAYS: tuple[Literal["lamp", "mat"], ...] = ("lamp", "mat")
 #: A step between ticks longer than this [s] is a gap (a power cut, a stopped process).
 GAP = 600.0
 #: A forecast of the night's low that differs by less [°C] is no news.
 NEW_FORECAST = 0.5
 #: Out of reach: how long [s] something must be off target before it is said, once.
 OFF_TARGET = 6 * HOUR
+#: Short of power: soil that is this far [°C] under its target while its mat waits for others.
+SHORT_OF_POWER = 1.0
 #: Full power settles when the soil rises less than this [°C] in OFF_TARGET.
 SETTLED = 0.5
 
@@ -191,7 +194,13 @@ def decide(
 
     for one in ticks.values():
         one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now))
-    _share_power(ticks, site)
+    _share_power(ticks, site, inputs, now, conditions)
+
+    price = site.tariff.price_at(now.utc, site.zone) if site.tariff is not None else 0.0
+    drawn = {name: one.drew(dt, price) for name, one in ticks.items()}
+    today = local_day(site.zone, now.utc)
+    if last is not None and local_day(site.zone, last.utc) < today:
+        _tell_energy(memory, site, now, events)
 
     leafy = {
         batch.place
@@ -202,7 +211,7 @@ def decide(
     benches: dict[str, BenchMemory] = {}
     for name, one in ticks.items():
         outputs[name], benches[name] = one.finish(
-            now, dt, inputs, name in leafy, events, conditions
+            now, dt, drawn[name], inputs, name in leafy, events, conditions
         )
     outdoors = mean_reading(readings, site.outdoor_air, now, AIR_FRESH)
     care = _tonight(memory, site, readings, now)
@@ -228,6 +237,7 @@ def decide(
             serials=memory.serials,
             care=care,
             tallies=_tally(memory, site, ticks, readings, dt, now),
+            energy=_energy(memory, drawn),
             needs=needs,
             lessons=memory.lessons,
             zone=site.zone.key or "",
@@ -538,30 +548,94 @@ def _tonight(
     return {**memory.care, "site": records.add(What.LOW, at=now.utc, by="forecast", value=low)}
 
 
-def _share_power(ticks: Mapping[str, _Bench], site: Site) -> None:
-    lamps = [
-        (f"{name}/lamp", one.spec.lamp.watts)
-        for name, one in ticks.items()
-        if one.lamp and one.spec.lamp is not None
-    ]
-    mats = sorted(
-        (
-            (one.need + (MAT_STAYS if one.old.mat else 0.0), f"{name}/mat", one.spec.mat.watts)
-            for name, one in ticks.items()
-            if one.mat and one.spec.mat is not None
-        ),
-        key=lambda item: -item[0],
-    )
-    loads = lamps + [(key, watts) for _, key, watts in mats]
-    if sum(watts for _, watts in loads) <= site.power_budget:
-        return
-    fit = interlocks.within_budget(loads, site.power_budget)
-    why = f"the site's {site.power_budget:g} W are taken"
+def _share_power(
+    ticks: Mapping[str, _Bench],
+    site: Site,
+    inputs: Inputs,
+    now: Now,
+    conditions: dict[str, Condition],
+) -> None:
+    """Who of those that are to be on has the watts for it; the others wait their turn."""
+    loads: dict[str, tuple[_Bench, Literal["lamp", "mat"], Load]] = {}
+    budget = site.power_budget
     for name, one in ticks.items():
-        if one.lamp and f"{name}/lamp" not in fit:
-            one.stop_lamp(why)
-        if one.mat and f"{name}/mat" not in fit:
-            one.stop_mat(why)
+        for kind in RELAYS:
+            spec: RelaySpec | None = getattr(one.spec, kind)
+            if spec is None:
+                continue
+            state = inputs.relays.get(f"{name}/{kind}")
+            reports = state is not None and state.confirmed is True
+            if getattr(one, kind):
+                loads[f"{name}/{kind}"] = one, kind, one.load(kind, spec, reports, now)
+            elif reports:  # on against orders, or not off yet: what it draws is gone all the same
+                budget -= spec.watts
+    wanted = [load for _, _, load in loads.values()]
+    if sum(load.watts for load in wanted) <= budget:
+        return
+    on = turns(wanted, budget)
+    used = sum(load.watts for load in wanted if load.name in on) + site.power_budget - budget
+    in_use = f"{used:g} of the site's {site.power_budget:g} W are in use"
+    dark = []
+    for name, (one, kind, load) in loads.items():
+        if name in on:
+            continue
+        if kind == "mat":
+            one.mat, one.mat_waits = False, True
+            one.mat_why = f"waits its turn: {in_use}, lamps and colder benches first"
+        else:
+            one.lamp, one.lamp_why = False, f"waits its turn: {in_use}"
+            if load.rank[0] == LIT:
+                dark.append(one.spec.name)
+    if dark:
+        conditions["lamps-short-of-power"] = Condition(
+            "lamps-short-of-power",
+            f"{in_use}, and in its hours waits the lamp of {', '.join(dark)}",
+        )
+    fit = interlocks.within_budget(
+        [(load.name, load.watts) for load in wanted if load.name in on], site.power_budget
+    )
+    for name in on - fit:  # never, if `turns` does as it says
+        one, kind, _ = loads[name]
+        (one.stop_lamp if kind == "lamp" else one.stop_mat)(in_use)
+
+
+def _energy(memory: Memory, drawn: Mapping[str, Energy]) -> Mapping[str, Energy]:
+    """What each batch's part of the energy has come to."""
+    parts = by_trays(drawn, [(b.code, b.place, b.trays) for b in memory.batches.values()])
+    return {
+        code: memory.energy.get(code, NO_ENERGY) + parts.get(code, NO_ENERGY)
+        for code in memory.batches
+    }
+
+
+def _tell_energy(memory: Memory, site: Site, now: Now, events: list[Event]) -> None:
+    """The day that is over, bench by bench, for the journal."""
+    days = {
+        name: bench.energy_today
+        for name, bench in memory.benches.items()
+        if name in site.benches and bench.energy_today.kwh
+    }
+    if not days:
+        return
+    whole = sum(days.values(), NO_ENERGY)
+    currency = site.tariff.currency if site.tariff is not None else None
+    each = ", ".join(f"{name} {day.kwh:.2f}" for name, day in days.items())
+    events.append(
+        Event(
+            at=now.utc,
+            kind="energy",
+            text=f"the day's energy: {said_energy(whole.kwh, whole.cost, currency)}: {each}",
+            data={
+                name: {
+                    "lamp_wh": round(day.lamp_wh, 1),
+                    "mat_wh": round(day.mat_wh, 1),
+                    "cost": round(day.cost, 4) if currency else None,
+                    "currency": currency,
+                }
+                for name, day in days.items()
+            },
+        )
+    )
 
 
 class _Bench:
@@ -569,9 +643,9 @@ class _Bench:
 
     __slots__ = (
         "aim", "air", "course", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
-        "mat", "mat_why", "mind", "need", "old", "room", "room_then", "site", "soil", "soil_at", "spec",
+        "mat", "mat_why", "mind", "old", "room", "room_then", "site", "soil", "soil_at", "spec",
         "shed", "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil",
-        "held", "lit", "proven_at",
+        "held", "lit", "proven_at", "lamp_kept", "mat_kept", "mat_waits",
     )  # fmt: skip
 
     def __init__(self, spec: BenchSpec, site: Site, old: BenchMemory, aim: Aim) -> None:
@@ -595,9 +669,10 @@ class _Bench:
         self.light = old.light
         self.watch = old.watch
         self.mind = old.controller
-        self.need = 0.0
         self.lit: bool | None = None
         self.proven_at = old.proven_at
+        self.lamp_kept = self.mat_kept = False
+        self.mat_waits = False
         self.stops: list[str] = []
         self.held: frozenset[str] = frozenset()
         self.shed = False
@@ -765,6 +840,7 @@ class _Bench:
             self.light, used_up = interlocks.work_light(self.light, min(dt, GAP) if lit else 0.0)
         if keep is not None and keep.on:
             self.lamp, self.lamp_why = True, f"kept on by {keep.by}"
+            self.lamp_kept = not scheduled
             if night:
                 dark = used_up
         if self.lamp and dark is not None:
@@ -812,11 +888,10 @@ class _Bench:
                 room=self.room,
             )
             self.mat, self.mind = controller(view, old.controller)
-            self.need = self.target - self.soil
             self.mat_why = f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}"
         self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
         if keep is not None and keep.on:
-            self.mat, self.mat_why = True, f"kept on by {keep.by}"
+            self.mat, self.mat_why, self.mat_kept = True, f"kept on by {keep.by}", True
 
         reached = (
             self.target is not None
@@ -851,6 +926,24 @@ class _Bench:
         if self.mat and keep is not None and not keep.on:
             self.mat, self.mat_why = False, f"kept off by {keep.by}"
 
+    def load(self, kind: str, spec: RelaySpec, reports: bool, now: Now) -> Load:
+        """The lamp or the mat as a load among others; both are to be on."""
+        old, lamp = self.old, kind == "lamp"
+        on, since = (old.lamp, old.lamp_at) if lamp else (old.mat, old.mat_at)
+        rank: tuple[float, ...]
+        if self.lamp_kept if lamp else self.mat_kept:
+            rank = (KEPT, now.mono - since if on else 0.0)
+        elif lamp:
+            same_day = local_day(self.site.zone, now.utc) == old.day
+            rank = lamp_rank(old.lit_s if same_day else 0.0, on)
+        elif self.soil is None or self.target is None:  # on for its least time only
+            rank = (WARM, 0.0)
+        else:
+            low = self.aim.soil_range[0] if self.aim.soil_range is not None else None
+            rank = mat_rank(self.soil, self.target, low, on)
+        held = on and now.mono - since < spec.min_on
+        return Load(f"{self.spec.name}/{kind}", spec.watts, rank, on, held, reports)
+
     def stop_lamp(self, why: str) -> None:
         if self.lamp:
             self.lamp, self.lamp_why = False, f"safety stop: {why}"
@@ -864,10 +957,20 @@ class _Bench:
 
     # --- what is remembered and told -------------------------------------------------------------
 
+    def drew(self, dt: float, price: float) -> Energy:
+        """What the relays drew since the last tick; in a gap nobody knows. price: of a kWh."""
+        if dt > GAP:
+            return NO_ENERGY
+        spec, old = self.spec, self.old
+        lamp = spec.lamp.watts * dt / HOUR if spec.lamp is not None and old.lamp else 0.0
+        mat = spec.mat.watts * dt / HOUR if spec.mat is not None and old.mat else 0.0
+        return Energy(lamp, mat, (lamp + mat) / 1000 * price)
+
     def finish(
         self,
         now: Now,
         dt: float,
+        drawn: Energy,
         inputs: Inputs,
         leafy: bool,
         events: list[Event],
@@ -921,6 +1024,9 @@ class _Bench:
             proven_at=self.proven_at,
             lit_s=(old.lit_s if same_day else 0.0) + (ran if old.lamp else 0.0),
             heated_s=(old.heated_s if same_day else 0.0) + (ran if old.mat else 0.0),
+            energy=old.energy + drawn,
+            energy_today=(old.energy_today if same_day else NO_ENERGY) + drawn,
+            energy_from=now.utc if old.energy_from is None else old.energy_from,
             day=today,
         )
 
@@ -1037,6 +1143,18 @@ class _Bench:
                     f"the soil stays at {self.deg(soil)} with the mat off, over the "
                     f"{self.deg(aim.soil_range[1])} that the seed here accepts; a cooler room or "
                     "place would help, no relay here can cool",
+                )
+            )
+        short = soil is not None and self.target is not None and soil < self.target - SHORT_OF_POWER
+        if short and (self.mat_waits or (self.mat and "power-short" in self.off_target)):
+            assert soil is not None
+            assert self.target is not None
+            out.append(
+                (
+                    "power-short",
+                    f"the site's watts don't suffice for all mats, and the soil here stays at "
+                    f"{self.deg(soil)}, under the aim of {self.deg(self.target)}; a cover, a warmer "
+                    "room, or a larger power_budget if the circuit bears it would help",
                 )
             )
         span = aim.air_day if self.lamp else aim.air_night

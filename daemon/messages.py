@@ -17,11 +17,12 @@ from daemon.care import Records, Tally, What, said
 from daemon.control import iso
 from daemon.decide import AIR_FRESH, Decision, mean_reading, moisture_of, next_change
 from daemon.diagnosis import Finding, findings
+from daemon.energy import NO_ENERGY, Energy
 from daemon.events import StoredEvent
 from daemon.forecasts import lot_of, need_of
 from daemon.hardening import lows_of
 from daemon.requests import Request
-from daemon.state import DAY, HOUR, Alarm, Batch, Call, Memory, Now, Site
+from daemon.state import DAY, HOUR, Alarm, Batch, Call, Memory, Now, RelaySpec, Site
 from daemon.tasks import Facts, Task, tasks_of
 from profiles.forecast import Range, believe, forecast
 from profiles.model import Stage
@@ -101,10 +102,21 @@ class BenchAim(_Part):
     dli: Span | None
 
 
+class EnergyReport(_Part):
+    """Energy drawn [kWh], as the configured watts make it, and its cost; None without a tariff."""
+
+    kwh: float = 0.0
+    lamp_kwh: float = 0.0
+    mat_kwh: float = 0.0
+    cost: float | None = None
+    currency: str | None = None
+
+
 class BenchMessage(_Message):
     """`bench/<bench>`: readings, aim, outputs and why, safety stops, light so far today.
 
     moisture: by a probe, as the score of a finger in the mix, 1 to 5.
+    watts: drawn now. energy: since `energy_from`; energy_today: since midnight or that.
     """
 
     bench: str
@@ -123,6 +135,10 @@ class BenchMessage(_Message):
     batches: list[str]
     covered: bool
     moisture: float | None = None
+    watts: float = 0.0
+    energy_today: EnergyReport = EnergyReport()
+    energy: EnergyReport = EnergyReport()
+    energy_from: str | None = None
 
 
 class Dates(_Part):
@@ -198,7 +214,8 @@ class CareReport(_Part):
 class BatchMessage(_Message):
     """`batch/<batch>`: crop, stage, since, emergence forecast, next tasks; cleared at the end.
 
-    records: the newest RECORDS_SHOWN, oldest first; the journal has all.
+    records: the newest RECORDS_SHOWN, oldest first; the journal has all. energy: the batch's part, by
+    trays, of what its benches drew.
     """
 
     batch: str
@@ -224,6 +241,7 @@ class BatchMessage(_Message):
     tasks: list[TaskReport]
     findings: list[FindingReport]
     records: list[CareReport]
+    energy: EnergyReport = EnergyReport()
 
 
 class AlarmMessage(_Message):
@@ -350,6 +368,10 @@ def _bench(
             change and Change(on=change[0], at=iso(change[1])),
         ),
         mat=spec.mat and relay("mat", output.mat, output.mat_why, bench.heated_s, None),
+        watts=_watts(spec.lamp, output.lamp) + _watts(spec.mat, output.mat),
+        energy_today=_energy(bench.energy_today, site),
+        energy=_energy(bench.energy, site),
+        energy_from=iso(utc if bench.energy_from is None else bench.energy_from),
         safety_stops=list(output.stops),
         conflicts=list(aim.conflicts),
         batches=[batch.code for batch in on_it],
@@ -364,6 +386,21 @@ def _score(decision: Decision, site: Site, place: str) -> float | None:
         return None
     score = moisture_of(site, place, decision.readings, now)
     return None if score is None else round(score, 1)
+
+
+def _watts(relay: RelaySpec | None, on: bool) -> float:
+    return relay.watts if relay is not None and on else 0.0
+
+
+def _energy(energy: Energy, site: Site) -> EnergyReport:
+    tariff = site.tariff
+    return EnergyReport(
+        kwh=round(energy.kwh, 2),
+        lamp_kwh=round(energy.lamp_wh / 1000, 2),
+        mat_kwh=round(energy.mat_wh / 1000, 2),
+        cost=None if tariff is None else round(energy.cost, 2),
+        currency=None if tariff is None else tariff.currency,
+    )
 
 
 def _fresh_soil(decision: Decision, name: str) -> float | None:
@@ -412,6 +449,7 @@ def batch_message(
         covered=batch.covered,
         parent=batch.parent,
         revision=batch.revision,
+        energy=_energy(memory.energy.get(batch.code, NO_ENERGY), site),
         emergence_percent=round(done * 100, 1) if germinating and done is not None else None,
         expected=expected,
         counts=[

@@ -27,6 +27,7 @@ from daemon.advice import better_bench, prospect
 from daemon.care import SITE, Care, Records, Tally, What, said
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
+from daemon.energy import NO_ENERGY
 from daemon.events import Event
 from daemon.forecasts import lesson_of, need_of, with_progress
 from daemon.interlocks import WORK_LIGHT
@@ -500,6 +501,7 @@ def _close(memory: Memory, site: Site, asked: Close, by: str, now: Now) -> Done:
         care={code: records for code, records in memory.care.items() if code != batch.code},
         tallies={code: tally for code, tally in memory.tallies.items() if code != batch.code},
         needs={code: need for code, need in memory.needs.items() if code != batch.code},
+        energy={code: one for code, one in memory.energy.items() if code != batch.code},
     )
     many = (
         f", {asked.count}" + (f" of {batch.cells}" if batch.cells else "")
@@ -511,9 +513,18 @@ def _close(memory: Memory, site: Site, asked: Close, by: str, now: Now) -> Done:
     event = _event(
         "stage", now, by, batch, text,
         {"from": batch.stage.value, "to": "closed", "at": at, "outcome": asked.outcome,
-           "count": asked.count, "cells": batch.cells, "why": asked.why},
+           "count": asked.count, "cells": batch.cells, "why": asked.why, **_drew(memory, site, batch)},
     )  # fmt: skip
     return Done(after, _answer(batch, text), (event,))
+
+
+def _drew(memory: Memory, site: Site, batch: Batch) -> dict[str, Any]:
+    """The batch's part of the energy, for the record of its end."""
+    energy = memory.energy.get(batch.code, NO_ENERGY)
+    cost = {} if site.tariff is None else {
+        "cost": round(energy.cost, 2), "currency": site.tariff.currency,
+    }  # fmt: skip
+    return {"kwh": round(energy.kwh, 2), **cost}
 
 
 def _part_code(memory: Memory, batch: Batch) -> str:
@@ -568,11 +579,14 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
         progress[code] = progress[batch.code]
     called = after.called | ({code} if batch.code in after.called else frozenset())
     serials = {**after.serials, code: 1}
-    care, tallies = dict(after.care), dict(after.tallies)
+    care, tallies, energy = dict(after.care), dict(after.tallies), dict(after.energy)
     if batch.code in care:
         care[code] = care[batch.code]
     if batch.code in tallies:
         tallies[code] = tallies[batch.code]
+    if batch.code in energy:  # what was drawn so far is parted like the trays
+        energy[code] = energy[batch.code].part(share)
+        energy[batch.code] = energy[batch.code].part(1 - share)
     after = replace(
         after,
         batches=batches,
@@ -581,6 +595,7 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
         serials=serials,
         care=care,
         tallies=tallies,
+        energy=energy,
     )
     share_text = f"{asked.trays:g} of {_trays(batch.trays)} of {batch.code}"
     text = f"{code}: {share_text}, {batch.place} to {to}{because}"

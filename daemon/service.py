@@ -281,11 +281,15 @@ class Service:
         row = self._recorder.row(self.memory, inputs, now, decision)
         self.memory, self.decision = decision.memory, decision
         lease = 2.5 * self.site.tick + 5.0
-        for name, output in decision.outputs.items():
-            for kind, on in (("lamp", output.lamp), ("mat", output.mat)):
-                relay = self.hardware.relays.get(f"{name}/{kind}")
-                if relay is not None:
-                    relay.set(on, lease)
+        told = [
+            (on, relay)
+            for name, output in decision.outputs.items()
+            for kind, on in (("lamp", output.lamp), ("mat", output.mat))
+            if (relay := self.hardware.relays.get(f"{name}/{kind}")) is not None
+        ]
+        # Off first: what comes on may only fit into the budget where something else goes.
+        for on, relay in sorted(told, key=lambda one: one[0]):
+            relay.set(on, lease)
         self._ticked = now.mono
         with suppress(JournalError, ValueError):
             self.journal.note(ticks=[row], state=None if decision.events else self._saved())

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -16,6 +16,8 @@ from pydantic import TypeAdapter
 
 from daemon.care import Husbandry, Records, Tally, TallyLimits, limits_of
 from daemon.config import Config
+from daemon.config import Tariff as TariffSection
+from daemon.energy import NO_ENERGY, Energy, OffPeak, Tariff
 from daemon.husbandry import husbandry_of
 from drivers.protocols import Reading, RelayState
 from drivers.vetting import Vetting
@@ -111,6 +113,7 @@ class Site:
     latitude: float | None = None
     longitude: float | None = None
     last_frost: date | None = None
+    tariff: Tariff | None = None
     husbandry: Mapping[tuple[str, Stage], Husbandry] = field(default_factory=dict)
     counted: Mapping[tuple[str, Stage], TallyLimits] = field(default_factory=dict)
 
@@ -136,7 +139,7 @@ class Site:
                 name=name,
                 title=bench.title or name,
                 trays=bench.trays,
-                lights_on=timedelta(hours=bench.lights_on.hour, minutes=bench.lights_on.minute),
+                lights_on=_since_midnight(bench.lights_on),
                 hysteresis=bench.hysteresis,
                 lamp=relay(bench.lamp, name),
                 mat=relay(bench.mat),
@@ -170,10 +173,11 @@ class Site:
             outdoor_soil=tuple(f"outdoor/{p.name}" for p in config.outdoor if p.measures == "soil"),
             night_low="outdoor/night-low" if config.night_low is not None else None,
             hardening=config.site.hardening,
-            dusk=timedelta(hours=config.site.dusk.hour, minutes=config.site.dusk.minute),
+            dusk=_since_midnight(config.site.dusk),
             latitude=config.site.latitude,
             longitude=config.site.longitude,
             last_frost=config.site.last_frost,
+            tariff=_tariff(config.site.tariff),
             husbandry=husbandry,
             counted=counted,
         )
@@ -198,6 +202,21 @@ def cared_for(
 def meter_name(bench: str) -> str:
     """What the meter of a bench's lamp is called among the probes; no probe can be called so."""
     return f"{bench}/lamp.proof"
+
+
+def _since_midnight(at: time) -> timedelta:
+    return timedelta(hours=at.hour, minutes=at.minute)
+
+
+def _tariff(given: TariffSection | None) -> Tariff | None:
+    if given is None:
+        return None
+    cheap = given.off_peak
+    off_peak = None
+    if cheap is not None:
+        begins, ends = _since_midnight(cheap.begins), _since_midnight(cheap.ends)
+        off_peak = OffPeak(begins, ends, cheap.price)
+    return Tariff(given.currency, given.price, off_peak)
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,6 +387,7 @@ class BenchMemory:
     said: advisories already given for the present aim. leafy_since: since when there are, or may be,
     seedlings up that a lamp should light; None without any. lit: whether the lamp is, by what measures
     it; None where nothing does. proven_at: when it last did while the lamp was on.
+    energy: drawn since `energy_from` (utc), and of it `energy_today`, since midnight or that.
     """
 
     begun: float | None = None
@@ -395,6 +415,9 @@ class BenchMemory:
     proven_at: float | None = None
     lit_s: float = 0.0
     heated_s: float = 0.0
+    energy: Energy = NO_ENERGY
+    energy_today: Energy = NO_ENERGY
+    energy_from: float | None = None
     day: int = 0
 
 
@@ -421,7 +444,7 @@ class Memory:
     needs: what each germinating batch's emergence needs. lessons: what batches taught of their crop,
     by crop and batch code.
     care: what people did and saw, by batch code, or "site". tallies: what each batch has had in its
-    stage.
+    stage. energy: each batch's part of what its benches drew, by trays.
     pending: alarm conditions not yet old enough to be alarms, since when (mono).
     zone: the site's when it was last decided; empty in a memory from before that was kept.
     cut: a time without current that waits for a clock to tell how long it was.
@@ -439,6 +462,7 @@ class Memory:
     serials: Mapping[str, int] = field(default_factory=dict)
     care: Mapping[str, Records] = field(default_factory=dict)
     tallies: Mapping[str, Tally] = field(default_factory=dict)
+    energy: Mapping[str, Energy] = field(default_factory=dict)
     needs: Mapping[str, Requirement] = field(default_factory=dict)
     lessons: Mapping[str, Mapping[str, Record]] = field(default_factory=dict)
     zone: str = ""

@@ -12,11 +12,13 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from daemon.alarms import PRIORITIES
+from daemon.energy import said_energy
 from daemon.messages import (
     AlarmMessage,
     BatchMessage,
     BenchMessage,
     Dates,
+    EnergyReport,
     RelayReport,
     TaskReport,
 )
@@ -91,6 +93,8 @@ def status(site: str, picture: Picture, view: View, now: float) -> RenderableTyp
     # The daemon's own time, where it runs: the simulator's may be days ahead.
     here = view.local(picture.at if picture.at is not None else now)
     parts: list[RenderableType] = [_header(site, picture, view, now)]
+    if len(picture.benches) > 1 and any(bench.energy_from for bench in picture.benches):
+        parts.append(_site_power(picture.benches))
     parts += [styled(sentence, "yellow") for sentence in picture.unreadable]
     if picture.alarms:
         parts += [Text(), *_alarms(picture.alarms, view, here)]
@@ -118,6 +122,15 @@ def age(seconds: float) -> str:
             many = int(seconds // unit)
             return f"{many} {name}{'s' if many > 1 else ''}"
     return "under a minute"
+
+
+def _site_power(benches: Sequence[BenchMessage]) -> Text:
+    today = [bench.energy_today for bench in benches]
+    kwh, cost = sum(one.kwh for one in today), sum(one.cost or 0.0 for one in today)
+    return styled(
+        f"{sum(bench.watts for bench in benches):g} W on now; "
+        f"{said_energy(kwh, cost, today[0].currency)} today"
+    )
 
 
 def behind(picture: Picture, now: float) -> float | None:
@@ -205,6 +218,10 @@ def _bench(bench: BenchMessage, view: View, now: datetime) -> RenderableType:
         rows.append(("mat", _relay(bench.mat, "h on today", view, now)))
     if bench.lamp is not None:
         rows.append(("lamp", _relay(bench.lamp, "h of light so far today", view, now)))
+    if bench.energy_from is not None:
+        since = view.day(bench.energy_from, now)
+        today, whole = _energy(bench.energy_today), _energy(bench.energy)
+        rows.append(("power", f"{bench.watts:g} W now; {today} today, {whole} since {since}"))
     if bench.covered:
         rows.append(("cover", "on"))
     rows += [("stop", styled(f"safety stop: {one}", "red")) for one in bench.safety_stops]
@@ -261,6 +278,10 @@ def _relay(relay: RelayReport, hours: str, view: View, now: datetime) -> Text:
     return said
 
 
+def _energy(energy: EnergyReport) -> str:
+    return said_energy(energy.kwh, energy.cost, energy.currency)
+
+
 def _batch(batch: BatchMessage, view: View, now: datetime) -> RenderableType:
     name = f"{batch.title} '{batch.variety}'" if batch.variety else batch.title
     head = styled(f"  {batch.batch}", "bold")
@@ -282,6 +303,8 @@ def _batch(batch: BatchMessage, view: View, now: datetime) -> RenderableType:
         last = batch.counts[-1]
         of = f" of {last.of}" if last.of else ""
         rows.append(("counted", f"{last.up}{of} up, {view.day(last.at, now)}, by {last.by}"))
+    if batch.energy.kwh:
+        rows.append(("energy", f"{_energy(batch.energy)}, its part by trays"))
     rows += [(one.level, one.sentence) for one in batch.findings if one.level in ("risk", "watch")]
     rows += [
         ("next" if i == 0 else "", _task(one, view, now))

@@ -375,3 +375,19 @@ async def test_a_broker_that_refuses_the_password_says_so(
         back='driver = "mqtt", topic = "shed/other"',
     )
     assert "not authorised" in at(await check(path), "mqtt.broker").text
+
+
+async def test_lamps_that_the_watts_do_not_suffice_for_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "hotbed.toml"
+    lamps = "".join(
+        f'[bench.{name}]\ntrays = 1\nlamp = {{ watts = 80, device = {{ driver = "gpio", pin = {pin}, '
+        'active = "low" } }\n'
+        for pin, name in enumerate(("upper", "lower"), 4)
+    )
+    path.write_text(
+        'schema = 1\nsite = { name = "alder-lane", zone = "UTC", power_budget = 120 }\n'
+        f'hardware = {{ pins = "mock" }}\n{lamps}',
+        encoding="utf-8",
+    )
+    said = [one.text for one in await check(path) if one.place == "site.power_budget"]
+    assert any("all lamps together switch 160 W and 120 W are allowed" in one for one in said)

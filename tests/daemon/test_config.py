@@ -76,6 +76,10 @@ def _problems(data: dict[str, Any]) -> list[str]:
     return caught.value.problems
 
 
+def _tariff(**more: Any) -> dict[str, Any]:
+    return {"currency": "EUR", "price": 0.3} | more
+
+
 def _plug(**more: Any) -> dict[str, Any]:
     return {"driver": "mqtt", "topic": "shed/plug/set"} | more
 
@@ -130,10 +134,13 @@ def test_every_option_that_the_example_shows_is_valid(tmp_path: Path) -> None:
     config = load(path)
     plain = load(EXAMPLE)
     assert set(config.bench) == {*plain.bench, "annex"}
-    # Shown beside their keys are the defaults, but for the two that are names to choose.
+    # Shown beside their keys are the defaults, but for those that are for the owner to choose.
+    assert config.site.tariff is not None
     assert config.site == plain.site.model_copy(
-        update={"places": ("greenhouse",), "crops": tmp_path / "crops"}
-    )
+        update={
+            "places": ("greenhouse",), "crops": tmp_path / "crops", "tariff": config.site.tariff,
+        }
+    )  # fmt: skip
     assert config.hardware == plain.hardware
     assert config.mqtt.password_file == tmp_path / "mqtt-password"
 
@@ -277,6 +284,23 @@ LAMP, MAT, PROBE = "bench.shelf.lamp", "bench.shelf.mat", "bench.shelf.probes.0"
         ("site.places", "shed", "site.places: 'shed'; allowed: a list"),
         ("site.crops", "", "site.crops: '': not a path; allowed: the name of a file or folder"),
         ("site.crops", 5, "site.crops: 5; allowed: the name of a file or folder"),
+        (
+            "site.tariff",
+            {"price": 0.3},
+            "site.tariff.currency: is missing; allowed: 1 to 8 characters",
+        ),
+        ("site.tariff", _tariff(price=-1), "site.tariff.price: -1; allowed: 0 to 1000000"),
+        (
+            "site.tariff",
+            _tariff(off_peak={"from": "22:00", "to": "22:00", "price": 0.2}),
+            "site.tariff.off_peak: from and to are both 22:00; allowed: two different times",
+        ),
+        (
+            "site.tariff",
+            _tariff(off_peak={"from": "6:00", "to": "06:00", "price": 0.2}),
+            "site.tariff.off_peak.from: '6:00': a time of day is written \"HH:MM\"; "
+            "allowed: 00:00 to 23:59",
+        ),
         # unknown keys
         ("site.soil_limt", 35, "site.soil_limt: no such key; did you mean 'soil_limit'?"),
         ("sight", {}, "sight: no such key; did you mean 'site'?"),
