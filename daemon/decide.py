@@ -31,7 +31,6 @@ from daemon.state import (
     Batch,
     BenchMemory,
     BenchSpec,
-    HeatWatch,
     Inputs,
     Keep,
     Memory,
@@ -689,7 +688,7 @@ class _Bench:
             and self.soil >= self.target - self.spec.hysteresis
         )
         self.watch, fault = interlocks.watch_heat(
-            old.watch if dt <= GAP else HeatWatch(),
+            old.watch if dt <= GAP else interlocks.over_gap(old.watch, self.soil),
             soil=self.soil if stale is None else None,
             room=self.room,
             heated=old.mat,
