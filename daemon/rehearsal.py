@@ -35,6 +35,7 @@ from profiles.library import ProfileError
 from profiles.model import Stage, StageTargets
 from profiles.units import Units, f_from_celsius, format_temperature
 from sim.faults import Fault, FaultKind, load_faults
+from sim.world import World
 
 #: When the grower looks in, local time.
 VISITS = (time(7, 30), time(18, 0))
@@ -121,14 +122,16 @@ class Rehearsal:
         faults: tuple[Fault, ...],
         plan: list[Sowing],
         grower: str = "Marit",
+        world: World | None = None,
     ) -> None:
+        """faults: what befalls the simulated benches. world: they themselves, if not to be built."""
         self.site = site
         self.start = start
         self.days = days
         self.seed = seed
         self.plan = plan
         self.grower = grower
-        self.world = build_world(config, start_utc=start, seed=seed, faults=faults)
+        self.world = world or build_world(config, start_utc=start, seed=seed, faults=faults)
         self.mirror = Mirror(self.world, site)
         self.memory = Memory()
         self.decision: Decision | None = None

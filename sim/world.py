@@ -620,7 +620,9 @@ class World:
         for name, room_probe in self._room_probes.items():
             kinds = frozenset(here.get(f"room/{name}", ()))
             self._afflict(f"room/{name}", room_probe.probe, kinds, now)
-        probes = {f"{b.spec.name}/{one}": p for b in self._bench_list for one, p in b.probes.items()}
+        probes = {
+            f"{b.spec.name}/{one}": p for b in self._bench_list for one, p in b.probes.items()
+        }
         probes |= {f"room/{one}": p.probe for one, p in self._room_probes.items()}
         for target, probe in probes.items():
             probe.wired = probes[swapped.get(target, target)].sensor
