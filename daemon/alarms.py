@@ -174,8 +174,8 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         title="the site's watts don't suffice for all lamps",
         cause="The lamps that should be lit now draw more than `power_budget` together.",
         consequence="They take turns, and nothing has its hours of light.",
-        action="Set the lamps' hours apart (lights_on), or raise power_budget if the circuit bears it, by "
-        "local code.",
+        action="Set the lamps' hours apart (lights_on), or raise power_budget if the circuit bears it, "
+        "by local code.",
         delay=600.0,
     ),
     "lamp-shed": AlarmKind(

@@ -39,7 +39,6 @@ from daemon.state import (
     BenchMemory,
     BenchSpec,
     Cut,
-    HeatWatch,
     Inputs,
     Keep,
     Memory,
@@ -899,7 +898,7 @@ class _Bench:
             and self.soil >= self.target - self.spec.hysteresis
         )
         self.watch, fault = interlocks.watch_heat(
-            old.watch if dt <= GAP else HeatWatch(),
+            old.watch if dt <= GAP else interlocks.over_gap(old.watch, self.soil),
             soil=self.soil if stale is None else None,
             room=self.room,
             heated=old.mat,

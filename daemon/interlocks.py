@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from math import exp
 
 from daemon.state import DAY, HOUR, HeatWatch, LightDay
 
@@ -35,11 +36,14 @@ WORK_LIGHT = 1800.0
 ANSWER_WITHIN = 3 * HOUR
 #: A sign is this much lift [°C] over a measured room, more near a lit lamp, where bare air has some of
 #: it too; or soil that rises by ANSWER_RISE while it is warmer than the room. Where the room is not
-#: measured, it is a rise by a share of the room's swing that takes a room longer than ANSWER_WITHIN.
+#: measured, it is a rise faster than a room's, by a share of its swing in ANSWER_WITHIN, and by more
+#: than a room goes up and down within the hour; or a fall by ANSWER_RISE while the mat was off, and a
+#: rise by as much when it is on again, where mats take turns.
 ANSWER_LIFT = 3.0
 LAMP_AIR_LIFT = 3.0
 ANSWER_RISE = 0.5
 ANSWER_SWING = 0.4
+ANSWER_LEAST = 1.5
 #: Once shown to work, a mat is believed while the soil keeps this lift [°C] over a measured room.
 KEPT_LIFT = 1.5
 #: An unmeasured room moves no soil faster than its swing in this time [s], nor lets it sink by more
@@ -48,18 +52,21 @@ SWING_WITHIN = 8 * HOUR
 SWING_SLACK = 0.25
 #: A fall [°C] below the highest of late is cold water or a probe that is out of the tray; "of late"
 #: fades by HIGH_FADE [°C/s], faster than a tray cools when its lamp goes off. After it a part of the
-#: fall must be made good within the first time [s] of heating, and most of it within the second.
+#: fall must be made good within the first time [s] of heating, and most of it within the second. A fall
+#: over a gap by LONG_FALL takes the soil so far from its balance that a mat shows itself otherwise.
 DROP = 2.0
+LONG_FALL = 4.0
 HIGH_FADE = 6.0 / HOUR
 REGAINS = (0.25, 1.5 * HOUR)
 RECOVERS = (2 / 3, 4.5 * HOUR)
 #: Soil with nothing to heat it follows the room as if through this lag [s].
 ROOM_LAG = 3 * HOUR
 #: With the mat off, soil may be this much [°C] warmer than the room accounts for, and this much more
-#: under a lit lamp, whose warmth has gone after LAMP_AFTER.
+#: under a lit lamp, whose warmth fades within LAMP_FADE and has gone after LAMP_AFTER.
 UNHEATED_RISE = 2.5
 LAMP_LIFT = 8.0
 LAMP_AFTER = 6 * HOUR
+LAMP_FADE = 1.5 * HOUR
 #: How fast [°C/s] the expectation for an unheated tray follows it, downwards and up. Down no faster, so
 #: that cold water, which goes as it came, does not make an ordinary return look like heating. Up with
 #: the weather. The lift that a mat has left goes within a few times LIFT_FADE [s].
@@ -135,6 +142,20 @@ def work_light(light: LightDay, lit_s: float) -> tuple[LightDay, str | None]:
     return replace(light, work_s=used), why
 
 
+def over_gap(watch: HeatWatch, soil: float | None) -> HeatWatch:
+    """The watch after a time in which nobody looked and nothing was on; soil: now [°C].
+
+    Levels are anew. But near its balance a mat can show no other sign than that the soil keeps its
+    level, or that what was lost is made good; after a long fall it rises well enough.
+    """
+    if watch.kept is None or soil is None:
+        return HeatWatch()
+    fall = watch.kept - soil
+    if fall < DROP:
+        return HeatWatch(kept=soil)
+    return HeatWatch(fell_from=watch.kept, fell_to=soil) if fall < LONG_FALL else HeatWatch()
+
+
 def watch_heat(
     watch: HeatWatch,
     *,
@@ -174,6 +195,11 @@ def watch_heat(
         lift = soil
     high = soil if watch.high is None else max(soil, watch.high - HIGH_FADE * dt)
     watch = replace(watch, high=high)
+    if not heated:
+        rested = (
+            soil if watch.rested is None or watch.spell is not None else max(watch.rested, soil)
+        )
+        watch = replace(watch, rested=rested, spell=None)
     if heated:
         return _heated(watch, soil, lift, lamp_off_for, reached, disturbed, room_swing, dt)
     return _unheated(watch, lift, off_for, lamp_off_for, jumped or disturbed, room_swing, dt)
@@ -190,8 +216,11 @@ def _heated(
     dt: float,
 ) -> tuple[HeatWatch, str | None]:
     measured = watch.room is not None
-    low = soil if watch.low is None else min(soil, watch.low)
-    watch = replace(watch, low=low)
+    low, low_s = watch.low, watch.low_s + dt
+    if low is None or soil <= low:
+        low, low_s = soil, 0.0
+    spell = soil if watch.spell is None else min(soil, watch.spell)
+    watch = replace(watch, low=low, low_s=low_s, spell=spell)
     high = soil if watch.high is None else watch.high
     if high - soil >= DROP and (watch.fell_from is None or soil < watch.fell_to):
         watch = replace(watch, on_s=0.0, kept=None, fell_from=high, fell_to=soil)
@@ -199,7 +228,10 @@ def _heated(
         if measured:
             answered = min(soil - low, lift) >= ANSWER_RISE
         else:
-            answered = soil - low >= ANSWER_SWING * room_swing
+            pace = ANSWER_SWING * room_swing * min(1.0, low_s / ANSWER_WITHIN)
+            answered = soil - low >= max(pace, min(ANSWER_LEAST, ANSWER_SWING * room_swing))
+            rested = watch.rested if watch.rested is not None else spell
+            answered = answered or min(rested, soil) - spell >= ANSWER_RISE
         limit = ANSWER_WITHIN
     else:
         regained = (soil - watch.fell_to) / (watch.fell_from - watch.fell_to)
@@ -207,11 +239,13 @@ def _heated(
         limit = REGAINS[1] if regained < REGAINS[0] else RECOVERS[1]
     lamp_air = LAMP_AIR_LIFT if lamp_off_for < AFTER_HEAT else 0.0
     if reached or answered or (measured and lift >= ANSWER_LIFT + lamp_air):
-        return replace(watch, on_s=0.0, low=soil, kept=soil, fell_from=None), None
+        return replace(
+            watch, on_s=0.0, low=soil, low_s=0.0, spell=soil, rested=None, kept=soil, fell_from=None
+        ), None
     if watch.kept is not None:
         pace = room_swing / SWING_WITHIN * dt
         if 0 < lamp_off_for < LAMP_AFTER:
-            pace += LAMP_LIFT / LAMP_AFTER * dt
+            pace += LAMP_LIFT / LAMP_FADE * exp(-lamp_off_for / LAMP_FADE) * dt
         kept = max(soil, watch.kept - pace)
         if lift >= KEPT_LIFT if measured else kept - soil <= room_swing * SWING_SLACK:
             return replace(watch, on_s=0.0, kept=kept), None

@@ -39,6 +39,7 @@ from profiles.model import Stage, StageTargets
 from profiles.units import Units, f_from_celsius, format_temperature
 from sim.devices import SimMeter, SimProbe
 from sim.faults import Fault, FaultKind, load_faults
+from sim.world import World
 
 #: When the grower looks in, local time.
 VISITS = (time(7, 30), time(18, 0))
@@ -126,15 +127,17 @@ class Rehearsal:
         plan: list[Sowing],
         grower: str = "Marit",
         journal: Journal | None = None,
+        world: World | None = None,
     ) -> None:
-        """journal: where the season is written down as a live one would be, for a replay."""
+        """faults: what befalls the simulated benches. world: they themselves, if not to be built.
+        journal: where the season is written down as a live one would be, for a replay."""
         self.site = site
         self.start = start
         self.days = days
         self.seed = seed
         self.plan = plan
         self.grower = grower
-        self.world = build_world(config, start_utc=start, seed=seed, faults=faults)
+        self.world = world or build_world(config, start_utc=start, seed=seed, faults=faults)
         self.mirror = Mirror(self.world, site)
         self.memory = Memory()
         self.decision: Decision | None = None

@@ -357,7 +357,9 @@ class LightDay:
 class HeatWatch:
     """What the guard against heat without effect, and effect without heat, remembers; °C.
 
-    on_s: seconds of heating since the last sign that it warms. low: the lowest soil since then.
+    on_s: seconds of heating since the last sign that it warms. low: the lowest soil since then, and
+    low_s the seconds of heating since that. rested: the highest while the mat was last off, spell: the
+    lowest of the present spell of heating.
     kept: the soil that shows that it goes on warming, None before the first sign. high: the highest
     soil of late. fell_from, fell_to: a sudden fall not yet made good; fell_from None where there is
     none. off_base: what is expected with the mat off, over the room where it is measured. room: the
@@ -366,6 +368,9 @@ class HeatWatch:
 
     on_s: float = 0.0
     low: float | None = None
+    low_s: float = 0.0
+    rested: float | None = None
+    spell: float | None = None
     kept: float | None = None
     high: float | None = None
     fell_from: float | None = None

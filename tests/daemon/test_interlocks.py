@@ -16,6 +16,7 @@ from daemon import interlocks
 from daemon.interlocks import (
     keep_dark,
     no_good_reading,
+    over_gap,
     over_limit,
     watch_heat,
     within_budget,
@@ -349,12 +350,59 @@ def test_a_rise_is_a_sign_only_where_the_soil_is_warmer_than_the_room(
 def test_without_a_room_probe_only_a_rise_that_no_room_makes_in_time_is_a_sign(
     soil: float, sign: bool
 ) -> None:
-    watch = HeatWatch(on_s=600.0, low=18.0, high=soil)
+    watch = HeatWatch(on_s=600.0, low=18.0, low_s=3 * HOUR, high=soil)
     after, _ = heat(watch, soil=soil, room=None, room_swing=5.0)
     assert after.on_s == (0.0 if sign else 660.0)
     # No lift is known, so however warm the soil, that alone is no sign.
     after, _ = heat(HeatWatch(on_s=600.0, low=30.0, high=30.0), soil=30.0, room=None)
     assert after.on_s == 660.0
+
+
+@pytest.mark.parametrize(
+    ("rise", "after_h", "sign"),
+    [
+        (1.4375, 0.5, False),  # a room goes up and down by as much within the hour
+        (1.5, 0.5, True),
+        (1.5, 1.5, False),  # 0.4 of a swing of 8 °C in three hours, half of that in half of them
+        (1.625, 1.5, True),
+        (3.1875, 2.99, False),
+        (3.25, 6.0, True),
+    ],
+)
+def test_without_a_room_probe_the_faster_it_rises_the_less_is_a_sign(
+    rise: float, after_h: float, sign: bool
+) -> None:
+    watch = HeatWatch(on_s=600.0, low=18.0, low_s=after_h * HOUR - 60, high=18.0 + rise)
+    after, _ = heat(watch, soil=18.0 + rise, room=None, room_swing=8.0)
+    assert after.on_s == (0.0 if sign else 660.0)
+    assert after.low_s == (0.0 if sign else pytest.approx(after_h * HOUR))
+
+
+def test_without_a_room_probe_a_fall_at_rest_and_a_rise_in_heat_is_a_sign_where_mats_take_turns() -> (
+    None
+):
+    watch = HeatWatch(on_s=2 * HOUR, low=20.0, low_s=HOUR, high=21.5, kept=None)
+    for soil in (21.5, 21.0, 20.75):
+        watch, _ = rest(watch, soil=soil, room=None)
+    assert (watch.rested, watch.spell) == (21.5, None)
+    for soil in (20.625, 21.0, 21.0625):
+        watch, _ = heat(watch, soil=soil, room=None)
+        assert watch.on_s > HOUR
+    watch, _ = heat(watch, soil=21.125, room=None)
+    assert (watch.on_s, watch.kept, watch.rested) == (0.0, 21.125, None)
+
+
+@pytest.mark.parametrize(("soil", "believed"), [(22.0625, True), (22.0, False)])
+def test_after_a_gap_a_mat_shown_to_work_keeps_its_level_or_makes_good_the_fall(
+    soil: float, believed: bool
+) -> None:
+    # Near its balance in a cold room it could rise no further, and would be taken for dead.
+    shown = HeatWatch(on_s=600.0, low=20.0, kept=24.0, high=24.0, off_base=22.0)
+    after = over_gap(shown, soil)
+    assert after == (HeatWatch(kept=soil) if believed else HeatWatch(fell_from=24.0, fell_to=22.0))
+    assert over_gap(shown, 20.0625) == HeatWatch(fell_from=24.0, fell_to=20.0625)
+    assert over_gap(shown, 20.0) == over_gap(replace(shown, kept=None), soil) == HeatWatch()
+    assert over_gap(shown, None) == HeatWatch()
 
 
 @pytest.mark.parametrize(("soil", "kept"), [(19.5, True), (19.4375, False)])
@@ -384,10 +432,16 @@ def test_the_level_it_must_keep_follows_the_soil_up_and_sinks_faster_after_the_l
     watch = HeatWatch(low=22.0, high=23.0, kept=23.0)
     assert heat(watch, soil=23.5, room=None)[0].kept == 23.5
     slow = 6.0 / 8 / 60  # °C a minute
-    fast = slow + 8.0 / 6 / 60
-    for lamp_off_for, pace in ((0.0, slow), (1.0, fast), (6 * HOUR - 1, fast), (6 * HOUR, slow)):
+    for hours, fades in (
+        (0.0, 0.0),
+        (0.001, 1.0),
+        (1.5, 1 / math.e),
+        (5.999, 1 / math.e**4),
+        (6.0, 0.0),
+    ):
+        lamp_off_for, pace = hours * HOUR, slow + fades * 8.0 / 1.5 / 60
         after, _ = heat(watch, soil=22.5, room=None, lamp_off_for=lamp_off_for)
-        assert after.kept == pytest.approx(23.0 - pace)
+        assert after.kept == pytest.approx(23.0 - pace, abs=1e-4)
 
 
 def test_heating_just_after_water_was_logged_is_not_counted_against_the_mat() -> None:
@@ -521,7 +575,10 @@ def test_what_the_mat_left_and_a_disturbed_tray_are_no_heating(reason: dict[str,
 def test_three_quarters_of_an_hour_after_heat_the_rest_is_judged() -> None:
     assert rest(replace(MEASURED, off_base=0.0), soil=27.0, off_for=2700.0)[1] == "warms-unheated"
     # At the first look there is nothing to judge by.
-    assert rest(MEASURED, soil=27.0) == (replace(MEASURED, off_base=9.0, high=27.0), None)
+    assert rest(MEASURED, soil=27.0) == (
+        replace(MEASURED, off_base=9.0, high=27.0, rested=27.0),
+        None,
+    )
 
 
 def test_the_expectation_follows_unheated_soil_down_and_up_at_its_paces() -> None:
