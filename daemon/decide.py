@@ -29,7 +29,7 @@ from daemon.control import (
 from daemon.duties import duties, neglected
 from daemon.energy import NO_ENERGY, Energy, by_trays, said_energy
 from daemon.events import Event
-from daemon.forecasts import EARLIER, needs_of
+from daemon.forecasts import EARLIER, counted_soil, needs_of
 from daemon.outage import Course, course, meaning, summary
 from daemon.power import KEPT, LIT, WARM, Load, lamp_rank, mat_rank, turns
 from daemon.sharing import Aim, aim_of
@@ -774,8 +774,9 @@ class _Bench:
                 self.proven_at = now.mono
 
     def soil_for_count(self) -> float | None:
-        """The soil temperature [°C] that counts towards emergence."""
-        return self.aim.soil if self.soil is None else self.soil
+        """The soil temperature [°C] that counts towards emergence, see `forecasts.counted_soil`."""
+        probed = bool(self.spec.soil_probes)
+        return counted_soil(probed, self.soil, self.air, self.room, self.aim.soil)[0]
 
     # --- what is done ----------------------------------------------------------------------------
 
@@ -805,10 +806,18 @@ class _Bench:
                 limit = ceiling - interlocks.COVER_SHED
                 release = interlocks.COVER_RELEASE - interlocks.COVER_SHED
                 limits.append(("lamp-over-cover", limit, release))
+        under_cover = self.hottest
+        if not self.spec.soil_probes and self.air is not None:
+            under_cover = self.air + interlocks.COVER_OVER_AIR
         self.held = frozenset(
             stop
             for stop, limit, release in limits
-            if interlocks.over_limit(self.hottest, limit, stop in self.old.stops, release)
+            if interlocks.over_limit(
+                under_cover if stop == "lamp-over-cover" else self.hottest,
+                limit,
+                stop in self.old.stops,
+                release,
+            )
         )
 
     def _steer_lamp(self, now: Now, dt: float, keep: Keep | None) -> None:

@@ -23,6 +23,10 @@ CEILING_RELEASE = 1.0
 #: A lamp over a cover is shed this far [°C] below the crop's ceiling, and comes back further below.
 COVER_SHED = 0.5
 COVER_RELEASE = 2.5
+#: Where no probe is in the soil, what is under a cover below a lit lamp is taken to be so much warmer
+#: than the air of the bench [°C] (our judgement: 36 W over one simulated tray come to 1 over the air
+#: under its cover, and to 7 over the air beside it).
+COVER_OVER_AIR = 3.0
 #: The longest darkness [s] inside a day that is a break and not its night.
 INTERRUPTION = 2 * HOUR
 #: A step longer than this [s] is a power cut; in a shorter one a lamp is taken to have burnt on.

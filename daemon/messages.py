@@ -19,10 +19,11 @@ from daemon.decide import AIR_FRESH, Decision, mean_reading, moisture_of, next_c
 from daemon.diagnosis import Finding, findings
 from daemon.energy import NO_ENERGY, Energy
 from daemon.events import StoredEvent
-from daemon.forecasts import lot_of, need_of
+from daemon.forecasts import Basis, counted_soil, lot_of, need_of, soil_ahead
 from daemon.hardening import lows_of
 from daemon.requests import Request
-from daemon.state import DAY, HOUR, Alarm, Batch, Call, Memory, Now, RelaySpec, Site
+from daemon.sharing import Aim
+from daemon.state import DAY, HOUR, Alarm, Batch, BenchMemory, Call, Memory, Now, RelaySpec, Site
 from daemon.tasks import Facts, Task, tasks_of
 from profiles.forecast import Range, believe, forecast
 from profiles.model import Stage
@@ -152,7 +153,7 @@ class Dates(_Part):
 class Expected(_Part):
     """When emergence is expected at the soil temperature `soil` [°C]: first and half of those that will
     come, and the last but a few; and the date by the published table. `learnt`: what earlier batches
-    made of the table, in words."""
+    made of the table, in words. `overdue`: half should have been up before now, and no date is likely."""
 
     soil: float
     first: Dates | None
@@ -160,6 +161,7 @@ class Expected(_Part):
     final: Dates | None
     table: str | None
     learnt: str
+    overdue: bool = False
 
 
 class CountReport(_Part):
@@ -236,6 +238,7 @@ class BatchMessage(_Message):
     parent: str | None
     revision: int
     emergence_percent: float | None
+    counted_by: Basis | None = None
     expected: Expected | None
     counts: list[CountReport]
     tasks: list[TaskReport]
@@ -451,6 +454,7 @@ def batch_message(
         revision=batch.revision,
         energy=_energy(memory.energy.get(batch.code, NO_ENERGY), site),
         emergence_percent=round(done * 100, 1) if germinating and done is not None else None,
+        counted_by=_counted_by(batch, memory, site, decision) if germinating else None,
         expected=expected,
         counts=[
             CountReport(at=iso(count.at), up=count.up, of=count.of, by=count.by)
@@ -471,25 +475,39 @@ def batch_message(
     )
 
 
+def _counted_by(
+    batch: Batch, memory: Memory, site: Site, decision: Decision | None
+) -> Basis | None:
+    """By what the soil is known that counts towards its emergence; None where nothing counts it."""
+    spec = site.benches.get(batch.place)
+    aim = decision.aims.get(batch.place) if decision is not None else None
+    if spec is None or aim is None:
+        return None
+    bench = memory.benches.get(batch.place) or BenchMemory()
+    probed = bool(spec.soil_probes)
+    soil, by = counted_soil(probed, bench.soil, bench.air, bench.room, aim.soil)
+    return by if soil is not None else None
+
+
 def _expected(
     batch: Batch, memory: Memory, site: Site, decision: Decision | None, utc: float
 ) -> Expected | None:
     bench = decision.memory.benches.get(batch.place) if decision is not None else None
     aim = decision.aims.get(batch.place) if decision is not None else None
-    soil = aim.soil if aim is not None else None
-    if soil is None and bench is not None:
-        soil = bench.soil
+    spec = site.benches.get(batch.place)
+    tally = memory.tallies.get(batch.code) or Tally()
+    soil, night = soil_ahead(spec, bench, aim or Aim(), tally)
     if soil is None:
         return None
     model = site.crops[batch.crop].emergence
-    rate = model.rate(soil)
+    course = (soil,) if night is None else (soil, soil, night)  # eight hours of the night
+    rate = sum(map(model.rate, course)) / len(course)
     if rate * 365 < 1:
         return None
     done = memory.progress.get(batch.code, 0.0)
     taught = memory.lessons.get(batch.crop, {})
     needed = memory.needs.get(batch.code) or need_of(batch, site.crops[batch.crop], taught)
-    night = aim.soil_night if aim is not None else None
-    ahead = forecast(model, needed, done, (soil, soil, night) if night is not None else (soil,))
+    ahead = forecast(model, needed, done, course)
 
     def dates(span: Range | None) -> Dates | None:
         if span is None:
@@ -506,6 +524,7 @@ def _expected(
         learnt=believe(
             [record for code, record in taught.items() if code != batch.code], lot_of(batch)
         ).told(),
+        overdue=done >= needed.late_edge,
     )
 
 
