@@ -1,7 +1,7 @@
 """The journal: the durable record of all that was read, decided and asked, in one SQLite file.
 
 What can wait is noted: kept in memory and written every few minutes, which is kind to an SD card.
-What a person asked, and what was switched, is committed: on disk when `commit` returns, together
+What a person asked, and what a person must know, is committed: on disk when `commit` returns, together
 with all that was noted before it. One thread of the journal's own writes, so a slow or failing disk
 never delays a tick; readers use short-lived connections of their own, from any process.
 
@@ -57,8 +57,12 @@ BUSY_SECONDS = 5.0
 CHECK_SECONDS = 0.5
 #: First and longest pause before a failed write is tried again [s].
 RETRY_FIRST, RETRY_MOST = 1.0, 60.0
-#: The write-ahead log is cut back to this size when a slow reader had made it grow [bytes].
+#: The write-ahead log is folded in at about this size [bytes], and cut back to it when a slow reader had
+#: made it grow.
 WAL_KEPT = 4 << 20
+#: Pages of a fresh journal [bytes]. A commit touches some fifteen, a few rows in each: small ones halve
+#: what a day has the disk write (`tests/benchmarks/disk.py`).
+PAGE = 1024
 #: The file, its write-ahead log and that log's index, and how far it had come: they belong together.
 SIDES = ("", "-wal", "-shm", "-head")
 #: How many of the newest events and requests a start goes through, digest by digest.
@@ -190,7 +194,9 @@ def _second_schema(db: sqlite3.Connection) -> None:
         # where the chains of digests begin, so that no two journals' fit each other
         "CREATE TABLE origin (one INTEGER PRIMARY KEY CHECK (one = 1), id BLOB NOT NULL) STRICT",
         "ALTER TABLE event ADD COLUMN hash BLOB NOT NULL DEFAULT x''",
-        "ALTER TABLE state ADD COLUMN hash BLOB NOT NULL DEFAULT x''",
+        # body is compressed
+        """CREATE TABLE saved (one INTEGER PRIMARY KEY CHECK (one = 1), body BLOB NOT NULL,
+           at REAL NOT NULL, mono REAL NOT NULL, boot TEXT NOT NULL, hash BLOB NOT NULL) STRICT""",
         """CREATE TABLE asked (seq INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, at REAL NOT NULL,
            kind TEXT NOT NULL, who TEXT, body TEXT NOT NULL, ok INTEGER NOT NULL,
            answer TEXT NOT NULL, hash BLOB NOT NULL DEFAULT x'') STRICT""",
@@ -218,8 +224,10 @@ def _second_schema(db: sqlite3.Connection) -> None:
         for row in rows:
             before = _digest(before, row)
             db.execute(f"UPDATE {table} SET hash = ? WHERE seq = ?", (before, row[0]))
-    for row in db.execute("SELECT body, at, mono, boot FROM state").fetchall():
-        db.execute("UPDATE state SET hash = ?", (_digest(b"", row),))
+    old = db.execute("SELECT body, at, mono, boot FROM state").fetchone()
+    db.execute("DROP TABLE state")
+    db.execute("ALTER TABLE saved RENAME TO state")
+    _put_state(db, old)
 
 
 MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (_first_schema, _second_schema)
@@ -602,8 +610,7 @@ class Journal:
     def saved_state(self) -> SavedState | None:
         """The newest state on disk."""
         with reader(self.path) as db:
-            row = db.execute("SELECT body, at, mono, boot FROM state").fetchone()
-        return None if row is None else SavedState(*row)
+            return _state(db)
 
     def answer_to(self, request_id: str) -> str | None:
         """The answer (JSON text) to a request that was already done or refused."""
@@ -1066,10 +1073,9 @@ def read_ticks(path: Path, first: int = 1, limit: int = 1000) -> list[StoredTick
             " ORDER BY tick, part",
             span,
         ):
-            if content is not None:
-                if packed is None or content != _content_digest(packed):
-                    raise JournalError(f"{path}: what was noted at tick {tick} is damaged")
-                body = zlib.decompress(packed).decode()
+            if content is not None and (packed is None or content != _content_digest(packed)):
+                raise JournalError(f"{path}: what was noted at tick {tick} is damaged")
+            body = _text(body, packed)
             steps.setdefault(tick, []).append((names[kind], body))
         return [
             StoredTick(
@@ -1080,6 +1086,11 @@ def read_ticks(path: Path, first: int = 1, limit: int = 1000) -> list[StoredTick
         ]  # fmt: skip
 
 
+def _text(body: str | None, packed: bytes | None) -> str:
+    """The text of a step, which is stored as it is or compressed."""
+    return zlib.decompress(packed or b"").decode() if body is None else body
+
+
 def last_step(path: Path, kind: str, before: float) -> int | None:
     """The number of the newest tick until `before` (POSIX) that has a step of that kind."""
     with reader(path) as db:
@@ -1087,6 +1098,34 @@ def last_step(path: Path, kind: str, before: float) -> int | None:
             "SELECT tick FROM step JOIN tick ON tick.n = step.tick JOIN name ON name.n = kind"
             " WHERE name = ? AND at <= ? ORDER BY tick DESC LIMIT 1",
             (kind, before),
+        ).fetchone()
+    return None if row is None else int(row[0])
+
+
+def read_steps(path: Path, kinds: Collection[str], since: str, until: int) -> list[tuple[str, str]]:
+    """The steps of these kinds, as pairs of kind and JSON text, in order: from the last tick that has a
+    step of kind `since` to tick `until`.
+
+    Raises JournalError as `read_events` does.
+    """
+    with reader(path) as db:
+        rows = db.execute(
+            f"""SELECT name, step.body, content.body
+            FROM step JOIN name ON name.n = kind LEFT JOIN content ON content = hash
+            WHERE name IN ({", ".join("?" * len(kinds))}) AND tick <= ? AND tick >=
+            (SELECT tick FROM step JOIN name ON name.n = kind WHERE name = ? AND tick <= ?
+             ORDER BY tick DESC LIMIT 1)
+            ORDER BY tick, part""",
+            (*kinds, until, since, until),
+        ).fetchall()
+        return [(kind, _text(body, packed)) for kind, body, packed in rows]
+
+
+def tick_of(path: Path, at: float, mono: float) -> int | None:
+    """The number of the newest tick of that time, POSIX and monotonic seconds. Raises JournalError."""
+    with reader(path) as db:
+        row = db.execute(
+            "SELECT n FROM tick WHERE at = ? AND mono = ? ORDER BY n DESC LIMIT 1", (at, mono)
         ).fetchone()
     return None if row is None else int(row[0])
 
@@ -1113,7 +1152,10 @@ def verify(path: Path) -> str | None:
         (found,) = db.execute("PRAGMA integrity_check(1)").fetchone()
         if found != "ok":
             return f"SQLite's check says: {found}"
-        return _unchained(db, None)
+        try:
+            return _unchained(db, None)
+        except (ValueError, TypeError) as error:
+            return _said(error)
 
 
 def _stored(row: tuple[Any, ...]) -> StoredEvent:
@@ -1164,7 +1206,10 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
         db.execute("PRAGMA synchronous = FULL")
         db.execute(f"PRAGMA journal_size_limit = {WAL_KEPT}")
         if mode == "rwc":
+            db.execute(f"PRAGMA page_size = {PAGE}")
             db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        (page,) = db.execute("PRAGMA page_size").fetchone()
+        db.execute(f"PRAGMA wal_autocheckpoint = {WAL_KEPT // page}")
         (took,) = db.execute("PRAGMA journal_mode = WAL").fetchone()
         if took != "wal":
             raise JournalError(
@@ -1352,9 +1397,7 @@ def _unchained(db: sqlite3.Connection, newest: int | None) -> str | None:
             if digest != before:
                 return f"{table} {due} is not as it was written"
             due += 1
-    saved = db.execute("SELECT body, at, mono, boot, hash FROM state").fetchone()
-    if saved is not None and saved[-1] != _digest(b"", saved[:-1]):
-        return "the saved state is not as it was written"
+    _state(db)
     return None
 
 
@@ -1402,10 +1445,8 @@ def _salvage(path: Path) -> _Salvage:
         if _header(path) is None:
             return _Salvage()
         with closing(_plug(path, "ro")) as db:
-            row = db.execute("SELECT body, at, mono, boot, hash FROM state").fetchone()
-            if row is None or row[-1] != _digest(b"", row[:-1]):
+            if (state := _state(db)) is None:
                 return _Salvage()
-            state = SavedState(*row[:-1])
             requests: list[tuple[Any, ...]] = []
             with suppress(*broken):
                 before = None
@@ -1720,4 +1761,21 @@ def _state_row(state: SavedState | None) -> tuple[Any, ...] | None:
 
 def _put_state(db: sqlite3.Connection, row: tuple[Any, ...] | None) -> None:
     if row is not None:
-        db.execute("REPLACE INTO state VALUES (1, ?, ?, ?, ?, ?)", (*row, _digest(b"", row)))
+        body, *when = row
+        db.execute(
+            "REPLACE INTO state VALUES (1, ?, ?, ?, ?, ?)",
+            (zlib.compress(body.encode()), *when, _digest(b"", row)),
+        )
+
+
+def _state(db: sqlite3.Connection) -> SavedState | None:
+    """The saved state. Raises ValueError where it is not as it was written."""
+    saved = db.execute("SELECT body, at, mono, boot, hash FROM state").fetchone()
+    if saved is None:
+        return None
+    packed, *when, digest = saved
+    with suppress(zlib.error, UnicodeDecodeError):
+        body = zlib.decompress(packed).decode()
+        if digest == _digest(b"", (body, *when)):
+            return SavedState(body, *when)
+    raise ValueError("the saved state is not as it was written")

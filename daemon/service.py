@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import math
 import threading
 import time
 from collections import OrderedDict, deque
@@ -41,7 +42,7 @@ from daemon.messages import (
     event_message,
 )
 from daemon.notify import Notifier, watchdog_interval
-from daemon.replay import Recorder
+from daemon.replay import Recorder, rolled_forward
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
 from daemon.state import Batch, BenchMemory, Inputs, Memory, Now, Site, dump, restore, shifted
 from daemon.wire import Wire
@@ -62,6 +63,8 @@ ANSWERS_FOR = 2 * 3600.0
 REFUSALS_NOTED = 30
 #: How many refusals are kept for those who ask the very same again.
 REFUSALS_KEPT = 100
+#: How often the state is written down when there is nothing else that can't wait [s].
+SAVE_EVERY = 900.0
 #: Requests that need no date, and so no clock.
 TIMELESS = frozenset({"keep", "acknowledge", "reset", "snooze"})
 #: How many events of the outbox are offered to the wire at a time, how often [s] it is looked through
@@ -93,6 +96,14 @@ def resumed(memory: Memory, *, by: float, gone: float, booted: bool) -> Memory:
         return one
 
     return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})
+
+
+def _routine(event: Event) -> bool:
+    """Whether it comes by the thousand and can wait a few minutes to be written: a mat's switching, a
+    stop that does its daily work. A stop for what a person must know of raises an alarm."""
+    return event.kind == "interlock" or (
+        event.kind == "switching" and event.data.get("relay") == "mat"
+    )
 
 
 async def _aside(look: Callable[[], T]) -> T:
@@ -140,6 +151,7 @@ class Service:
         self.memory = Memory()
         self.decision: Decision | None = None
         self._recorder = Recorder(site)
+        self._saved_at = -math.inf  # mono of the newest state that was handed to the journal
         self._floor = FLOOR_UTC
         self._wake = asyncio.Event()
         self._stop = asyncio.Event()
@@ -239,9 +251,18 @@ class Service:
                 if relay is not None:
                     relay.set(on, lease)
         self._ticked = now.mono
+        urgent = not all(map(_routine, decision.events))
+        due = now.mono - self._saved_at >= SAVE_EVERY
         with suppress(JournalError, ValueError):
-            self.journal.note(ticks=[row], state=None if decision.events else self._saved())
-        self._write(decision.events)
+            self.journal.note(
+                ticks=[row],
+                events=() if urgent else decision.events,
+                state=self._saved() if due and not urgent else None,
+            )
+        if urgent:
+            self._write(decision.events)
+        else:
+            self._log(decision.events)
         self._publish(now)
         if self.observe is not None:
             self.observe(self.memory)
@@ -321,6 +342,7 @@ class Service:
                 return None
             memory = self.memory
         now = memory.at or self.now()
+        self._saved_at = now.mono
         whole = replace(memory, batches={**self._left_out, **memory.batches})
         return SavedState(body=dump(whole), at=now.utc, mono=now.mono, boot=self.boot)
 
@@ -331,13 +353,15 @@ class Service:
         saved = self.journal.saved_state()
         text = "started"
         if saved is not None:
-            self._floor = max(FLOOR_UTC, saved.at - 60)
             try:
                 memory = restore(saved.body)
             except ValueError as error:
                 log.error("the saved state does not fit: %s", error)
                 events.append(self._daemon_event(self._keep_unread(saved, now)))
             else:
+                memory, last = rolled_forward(self.journal.path, memory, self.site)
+                if last is not None:
+                    saved = replace(saved, at=last.utc, mono=last.mono)
                 booted = saved.boot != self.boot or saved.mono > now.mono
                 gone = max(0.0, now.utc - saved.at) if booted else now.mono - saved.mono
                 by = now.mono - gone - saved.mono
@@ -346,6 +370,7 @@ class Service:
                 text = f"started again after {gone / 60:.0f} min, {many} " + (
                     "batch goes on" if many == 1 else "batches go on"
                 )
+            self._floor = max(FLOOR_UTC, saved.at - 60)
         self._place_the_unknown(events)
         for request_id, answer in self.journal.recent_answers(now.utc - ANSWERS_FOR, ANSWERS_KEPT):
             self._answers[request_id] = answer.encode()
@@ -397,8 +422,7 @@ class Service:
         """
         if not events:
             return
-        for event in events:
-            log.info("%s", event.text)
+        self._log(events)
         loop = asyncio.get_running_loop()
 
         def written(future: Future[list[int]]) -> None:
@@ -410,6 +434,11 @@ class Service:
 
         with suppress(JournalError):
             self._submit(events, self._saved()).add_done_callback(written)
+
+    @staticmethod
+    def _log(events: Iterable[Event]) -> None:
+        for event in events:
+            log.info("%s", event.text)
 
     def _submit(
         self,
@@ -557,8 +586,7 @@ class Service:
         with suppress(RefusedError):
             self.memory = apply(self.memory, self.site, asked, request.by, now).memory
             self._recorder.asked(request.id, now)
-        for event in events:
-            log.info("%s", event.text)
+        self._log(events)
         self._news.set()
         self._publish(now)
         self._wake.set()

@@ -1160,7 +1160,7 @@ async def test_a_write_ahead_log_that_is_gone_is_noticed(path: Path, tmp_path: P
         ("DELETE FROM event WHERE seq = 7", "1 of 7 events that were written are missing"),
         ("UPDATE request SET answer = '' WHERE id = '2'", "request 3 is not as it was written"),
         ("DELETE FROM request WHERE id = '5'", "1 of 6 requests that were written are missing"),
-        ("UPDATE state SET body = '9'", "the saved state is not as it was written"),
+        ("UPDATE state SET body = x'78'", "the saved state is not as it was written"),
     ],
 )
 async def test_a_row_changed_or_gone_is_noticed_and_the_state_taken_over_if_it_is_whole(
@@ -1255,7 +1255,8 @@ async def test_a_check_for_damage_that_was_cut_short_says_nothing(
     with closing(sqlite3.connect(path)) as db:
         (page,) = db.execute("SELECT rootpage FROM sqlite_master WHERE name = 'reading'").fetchone()
     whole = path.read_bytes()
-    path.write_bytes(whole[: 4096 * (page - 1)] + b"\xa5" * 4096 + whole[4096 * page :])
+    size = module.PAGE
+    path.write_bytes(whole[: size * (page - 1)] + b"\xa5" * size + whole[size * page :])
     with monkeypatch.context() as patch:
         patch.setattr(threading, "Timer", AtOnce)
         async with opened(path) as journal:
