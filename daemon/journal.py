@@ -377,13 +377,20 @@ class _Tick:
 
 @dataclass(slots=True)
 class _Batch:
-    """Rows for one transaction: a run of notes, or one commit, which has `done`."""
+    """Rows for one transaction: a run of notes, or one commit, which has `done`.
+
+    rows: how many of ticks, readings and events they are, kept count of.
+    """
 
     ticks: deque[_Tick] = field(default_factory=deque)
     events: deque[tuple[Any, ...]] = field(default_factory=deque)
     state: tuple[Any, ...] | None = None
     request: tuple[Any, ...] | None = None
     done: Future[list[int]] | None = None
+    rows: int = 0
+
+    def __post_init__(self) -> None:
+        self.rows = sum(tick.rows for tick in self.ticks) + len(self.events)
 
     @property
     def empty(self) -> bool:
@@ -393,6 +400,7 @@ class _Batch:
         self.ticks.extend(later.ticks)
         self.events.extend(later.events)
         self.state = later.state or self.state
+        self.rows += later.rows
 
 
 class Journal:
@@ -676,11 +684,7 @@ class Journal:
             self._noted_at = time.monotonic()
 
     def _rows(self) -> int:
-        return sum(
-            sum(tick.rows for tick in b.ticks) + len(b.events)
-            for b in self._queue
-            if b.done is None
-        )
+        return sum(batch.rows for batch in self._queue if batch.done is None)
 
     def _trim(self) -> None:
         """Drop what is over the backlog: the oldest readings, and the oldest events only then."""
@@ -691,6 +695,7 @@ class Journal:
                 tick = batch.ticks.popleft()
                 self._lost += 1 + tick.lost
                 self.dropped_readings += len(tick.readings)
+                batch.rows -= tick.rows
                 over -= tick.rows
             if batch.ticks:
                 batch.ticks[0].lost += self._lost
@@ -699,6 +704,7 @@ class Journal:
             while over > 0 and batch.events:
                 batch.events.popleft()
                 self.dropped_events += 1
+                batch.rows -= 1
                 over -= 1
 
     # the writer's thread
@@ -773,8 +779,8 @@ class Journal:
         while self._queue:
             batch = self._queue.popleft()
             if self._short and not self._closing:
-                held.ticks.extend(batch.ticks)
-                batch.ticks.clear()
+                held.add(_Batch(batch.ticks))
+                batch.ticks, batch.rows = deque(), len(batch.events)
             batches.append(batch)
             if batch.done is not None:
                 break
