@@ -408,15 +408,15 @@ class Journal:
 
     set_aside: where a damaged predecessor was put, when this one was opened or since, or None.
     damage: what was wrong with it.
-    trouble: why facts cannot be written down at present, or None; they are kept in memory.
+    trouble: why facts cannot be written down at present, or None; they are kept in memory. So it may
+    be from the start, on a disk that is full or has gone read-only.
     dropped_readings, dropped_events: how many the memory had no room for, since the start.
     """
 
     def __init__(
         self,
         path: Path,
-        db: sqlite3.Connection,
-        head: _Head,
+        opened: _Opened | Exception,
         lock: int,
         *,
         flush_every: float,
@@ -432,7 +432,9 @@ class Journal:
         self.trouble: str | None = None
         self.dropped_readings = 0
         self.dropped_events = 0
-        self._db = db
+        self._db: sqlite3.Connection
+        self._head: _Head
+        self._is_open = False
         self._lock = lock
         self._flush_every = flush_every
         self._flush_rows = flush_rows
@@ -440,7 +442,6 @@ class Journal:
         self._keep_days = keep_days
         self._keep_ticks = keep_ticks
         self._names: dict[str, int] = {}
-        self._head = head
         self._head_file = _HeadFile(beside(path, "-head"))
         self._head_file.read()  # it goes on counting its turns
         self._ballast = _Ballast(beside(path, ".ballast"))
@@ -456,6 +457,12 @@ class Journal:
         self._retry_pause = RETRY_FIRST
         self._closing = False
         self._ended: Future[None] = _sure_future()
+        if isinstance(opened, _Opened):
+            self._take_up(opened)
+        else:
+            with suppress(sqlite3.Error, OSError, JournalError):
+                self.damage = _damage(path)
+            self._in_trouble(opened)
         # A daemon thread: one that hangs on a dead disk must not keep the process from ending.
         threading.Thread(target=self._run, name="journal", daemon=True).start()
 
@@ -485,28 +492,24 @@ class Journal:
         the file.
         """
         lock = hold(path)
+        opened: _Opened | Exception
         try:
             with _telling(f"{path}: the journal cannot be opened"):
-                aside, damage = None, _damage(path)
-                if damage is None:
-                    try:
-                        if not path.exists():
-                            _create(path)
-                        db, head = _ready(path)
-                    except (sqlite3.Error, ValueError) as error:
-                        if not _is_damage(error):
-                            raise
-                        damage = _said(error)
-                if damage is not None:
-                    aside = _begin_anew(path, now_utc, damage)
-                    db, head = _ready(path)
+                try:
+                    opened = _opened(path, now_utc)
+                except (sqlite3.Error, OSError) as error:
+                    if not (path.exists() and _refused(path, error)):
+                        raise
+                    opened = error
+            if isinstance(opened, Exception):
+                with reader(path) as db:  # what can't be gone on from must not be overwritten later
+                    _state(db)
         except BaseException:
             os.close(lock)
             raise
-        journal = cls(
+        return cls(
             path,
-            db,
-            head,
+            opened,
             lock,
             flush_every=flush_every,
             flush_rows=flush_rows,
@@ -514,8 +517,6 @@ class Journal:
             keep_days=keep_days,
             keep_ticks=keep_ticks,
         )
-        journal.damage, journal.set_aside = damage, aside
-        return journal
 
     # writing
 
@@ -707,7 +708,20 @@ class Journal:
                 batch.rows -= 1
                 over -= 1
 
+    def _in_trouble(self, error: Exception) -> None:
+        self.trouble = f"{self.path}: the journal cannot be written: {_reason(error, self.path)}"
+        if not self._is_open and self.damage is not None:
+            self.trouble += f"; and it is damaged: {self.damage}"
+        self._retry_at = time.monotonic() + self._retry_pause
+        self._retry_pause = min(2 * self._retry_pause, RETRY_MOST)
+
     # the writer's thread
+
+    def _take_up(self, opened: _Opened) -> None:
+        self._db, self._head, self._is_open = opened.db, opened.head, True
+        self._names.clear()
+        if opened.aside is not None:
+            self.damage, self.set_aside = opened.damage, opened.aside
 
     def _run(self) -> None:
         failure: Exception | None = None
@@ -737,6 +751,8 @@ class Journal:
 
     def _start_up(self) -> None:
         """What a start need not wait for: the small file says what is there, and the ballast is made."""
+        if not self._is_open:
+            return
         try:
             self._head_file.write(self._head, sync=True)
         except OSError as error:
@@ -810,13 +826,13 @@ class Journal:
         log.error("%s: it is damaged: %s", self.path, damage)
         with suppress(sqlite3.Error):
             self._db.close()
-        aside = _begin_anew(self.path, time.time(), damage)
-        self._db, self._head = _ready(self.path)
-        self._names.clear()
-        self.damage, self.set_aside = damage, aside
+        self._is_open = False
+        self._take_up(_opened(self.path, time.time(), damage))
 
     def _write(self, batches: list[_Batch], marks: list[int]) -> list[int]:
         """One transaction; the numbers of the last batch's events."""
+        if not self._is_open:
+            self._take_up(_opened(self.path, time.time()))
         seqs, head = range(0), self._head
         nothing = not marks and all(batch.empty for batch in batches)
         if nothing and self.trouble is None:
@@ -959,29 +975,29 @@ class Journal:
                 self._queue.appendleft(notes)
                 self._trim()
             if not duplicate:
-                self.trouble = f"{self.path}: the journal cannot be written: {_reason(error)}"
-                self._retry_at = time.monotonic() + self._retry_pause
-                self._retry_pause = min(2 * self._retry_pause, RETRY_MOST)
+                self._in_trouble(error)
         for batch in batches:
             if batch.done is not None:
-                told = JournalError(f"cannot be written down: {_reason(error)}")
+                told = JournalError(f"cannot be written down: {_reason(error, self.path)}")
                 told.__cause__ = error
                 batch.done.set_exception(error if duplicate else told)
 
     def _end(self, failure: Exception | None) -> None:
         lost = self._rows()
-        with suppress(sqlite3.Error):  # the next start folds it in just as well
-            self._db.execute("PRAGMA busy_timeout = 500")  # a reader may be in the way
-            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        with suppress(sqlite3.Error):
-            self._db.close()
+        if self._is_open:
+            with suppress(sqlite3.Error):  # the next start folds it in just as well
+                self._db.execute("PRAGMA busy_timeout = 500")  # a reader may be in the way
+                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            with suppress(sqlite3.Error):
+                self._db.close()
         os.close(self._lock)
         if failure is None or not self._queue:
             self._ended.set_result(None)
         else:
             self._ended.set_exception(
                 JournalError(
-                    f"{self.path}: what was noted last ({lost} rows) is lost: {_reason(failure)}"
+                    f"{self.path}: what was noted last ({lost} rows) is lost: "
+                    f"{_reason(failure, self.path)}"
                 )
             )
 
@@ -1183,13 +1199,27 @@ def reader(path: Path) -> Iterator[sqlite3.Connection]:
         header = _header(path)
         if header is None or header.application != APPLICATION_ID:
             raise JournalError(f"{path} is not a hotbed journal")
-        mode = "ro"
-        if not beside(path, "-wal").exists() and not os.access(path.parent, os.W_OK):
-            # SQLite wants to create the log, which we may not. Without one nobody has it open.
+        mode, log = "ro", beside(path, "-wal")
+        if not (log.exists() and log.stat().st_size) and not _can_make_files(path.parent):
+            # SQLite wants to make the log and its index. Without a log nobody has it open.
             mode = "ro&immutable=1"
         with closing(_plug(path, mode)) as db:
             _refuse_version(path, _version(db), oldest=len(MIGRATIONS))
             yield db
+
+
+def _can_make_files(folder: Path) -> bool:
+    return os.access(folder, os.W_OK) and not _is_full(folder)
+
+
+def _is_read_only(folder: Path) -> bool:
+    return bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
+
+
+def _is_full(folder: Path) -> bool:
+    with suppress(OSError):
+        return shutil.disk_usage(folder).free < BALLAST
+    return False
 
 
 # opening
@@ -1228,12 +1258,48 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
     return db
 
 
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """An open journal file. damage, aside: what was wrong with the one before, and where it is now."""
+
+    db: sqlite3.Connection
+    head: _Head
+    damage: str | None = None
+    aside: Path | None = None
+
+
+def _opened(path: Path, now_utc: float, damage: str | None = None) -> _Opened:
+    """Open the journal, make one, or set a damaged one aside and begin anew; on a full disk with the
+    room of the ballast. damage: what is known to be wrong with it.
+
+    Raises JournalError, and sqlite3.Error and OSError when it can't be.
+    """
+    try:
+        if damage is None and (damage := _damage(path)) is None:
+            try:
+                if not path.exists():
+                    _create(path)
+                return _Opened(*_ready(path))
+            except (sqlite3.Error, ValueError) as error:
+                if not _is_damage(error):
+                    raise
+                damage = _said(error)
+        aside = _begin_anew(path, now_utc, damage)
+        return _Opened(*_ready(path), damage, aside)
+    except (sqlite3.Error, OSError) as error:
+        if _refused(path, error) and _Ballast(beside(path, ".ballast")).give_up():
+            return _opened(path, now_utc, damage)
+        raise
+
+
 def _ready(path: Path) -> tuple[sqlite3.Connection, _Head]:
     """A connection to write by, at today's schema, and how far the journal has come."""
     db = _connect(path, "rw")
     try:
         _migrate(path, db)
-        db.execute("BEGIN IMMEDIATE")  # the WAL pragma succeeds on a read-only disk too
+        # On a file that can only be read the WAL pragma and BEGIN IMMEDIATE succeed all the same.
+        db.execute("BEGIN IMMEDIATE")
+        db.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
         db.execute("ROLLBACK")
         return db, _Head.of(db)
     except BaseException:
@@ -1556,7 +1622,12 @@ def hold(path: Path) -> int:
     """Hold the lock of the folder of the journal at `path`, which ends with the process however it
     ends; a file handle, to close. Raises JournalError when a daemon has it."""
     try:
-        lock = os.open(beside(path, ".lock"), os.O_RDWR | os.O_CREAT, 0o644)
+        try:
+            lock = os.open(beside(path, ".lock"), os.O_RDWR | os.O_CREAT, 0o644)
+        except OSError as error:
+            if error.errno != errno.EROFS:
+                raise
+            lock = os.open(beside(path, ".lock"), os.O_RDONLY)
     except OSError as error:
         raise JournalError(
             f"{path.parent}: the state folder cannot be written ({error.strerror}): it must exist"
@@ -1618,6 +1689,21 @@ _SHORT = "the disk is full: what is asked and switched is still written, reading
 _LONG = 400
 
 
+def _refused(path: Path, error: Exception) -> bool:
+    """Whether the disk refuses to be written, being full or read-only: SQLite has several words for it
+    when it can't make a file."""
+    if _no_room(error) or (isinstance(error, OSError) and error.errno == errno.EROFS):
+        return True
+    if _is_read_only(path.parent):
+        return True
+    return _no_files(error) and _is_full(path.parent)
+
+
+def _no_files(error: Exception) -> bool:
+    """What SQLite says when it can't make its log or the index of that."""
+    return _primary(error) in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN)
+
+
 def _no_room(error: Exception) -> bool:
     return _primary(error) == sqlite3.SQLITE_FULL or (
         isinstance(error, OSError) and error.errno == errno.ENOSPC
@@ -1641,7 +1727,13 @@ def _primary(error: BaseException) -> int:
     return getattr(error, "sqlite_errorcode", 0) & 0xFF
 
 
-def _reason(error: Exception) -> str:
+def _reason(error: Exception, path: Path | None = None) -> str:
+    """In words. path: of the journal, by whose disk it is told what keeps SQLite from making files."""
+    if path is not None and (_no_files(error) or isinstance(error, OSError)):
+        if _is_read_only(path.parent):
+            return _REASONS[sqlite3.SQLITE_READONLY]
+        if _is_full(path.parent):
+            return _REASONS[sqlite3.SQLITE_FULL]
     if isinstance(error, OSError):
         return error.strerror or str(error)
     known = _REASONS.get(_primary(error))
