@@ -1117,8 +1117,9 @@ def last_step(path: Path, kind: str, before: float) -> int | None:
     """The number of the newest tick until `before` (POSIX) that has a step of that kind."""
     with reader(path) as db:
         row = db.execute(
-            "SELECT tick FROM step JOIN tick ON tick.n = step.tick JOIN name ON name.n = kind"
-            " WHERE name = ? AND at <= ? ORDER BY tick DESC LIMIT 1",
+            "SELECT tick FROM step WHERE kind = (SELECT n FROM name WHERE name = ?) AND tick <="
+            " (SELECT n FROM tick WHERE at <= ? ORDER BY at DESC, n DESC LIMIT 1)"
+            " ORDER BY tick DESC LIMIT 1",
             (kind, before),
         ).fetchone()
     return None if row is None else int(row[0])
