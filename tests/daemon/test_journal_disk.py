@@ -22,6 +22,7 @@ from pathlib import Path
 from daemon import journal as module
 from daemon.events import Event
 from daemon.journal import *
+from daemon.journal_file import beside, verify
 from drivers.protocols import Quality, Reading
 
 DISK = Path(sys.argv[1])
