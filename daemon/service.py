@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import math
 import threading
 import time
 from collections import OrderedDict, deque
@@ -42,7 +43,7 @@ from daemon.messages import (
     event_message,
 )
 from daemon.notify import Notifier, watchdog_interval
-from daemon.replay import Recorder
+from daemon.replay import Recorder, rolled_forward
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
 from daemon.state import (
     Batch,
@@ -84,6 +85,8 @@ REFUSALS_KEPT = 100
 #: How many requests a minute one person may make; how many are done, for all together, whatever names
 #: they give; how many refusals are answered. Real seconds: those who ask live by them.
 REQUESTS_EACH, REQUESTS_ALL, REFUSED_ALOUD, MINUTE = 240, 600, 300, 60.0
+#: How often the state is written down when there is nothing else that can't wait [s].
+SAVE_EVERY = 900.0
 #: Requests that need no date, and so no clock.
 TIMELESS = frozenset({"keep", "acknowledge", "reset", "snooze"})
 #: How many events of the outbox are offered to the wire at a time, how often [s] it is looked through
@@ -132,6 +135,14 @@ def _too_many(by: str, wait: float) -> str:
     )
 
 
+def _routine(event: Event) -> bool:
+    """Whether it comes by the thousand and can wait a few minutes to be written: a mat's switching, a
+    stop that does its daily work. A stop for what a person must know of raises an alarm."""
+    return event.kind == "interlock" or (
+        event.kind == "switching" and event.data.get("relay") == "mat"
+    )
+
+
 async def _aside(look: Callable[[], T]) -> T:
     """Have a thread of its own wait for the disk; one that hangs holds up no tick and no exit."""
     done: Future[T] = Future()
@@ -177,6 +188,7 @@ class Service:
         self.memory = Memory()
         self.decision: Decision | None = None
         self._recorder = Recorder(site)
+        self._saved_at = -math.inf  # mono of the newest state that was handed to the journal
         self._floor = FLOOR_UTC
         self._offset: float | None = None  # of the wall clock from the other, when last seen
         self._wake = asyncio.Event()
@@ -291,9 +303,18 @@ class Service:
         for on, relay in sorted(told, key=lambda one: one[0]):
             relay.set(on, lease)
         self._ticked = now.mono
+        urgent = not all(map(_routine, decision.events))
+        due = now.mono - self._saved_at >= SAVE_EVERY
         with suppress(JournalError, ValueError):
-            self.journal.note(ticks=[row], state=None if decision.events else self._saved())
-        self._write(decision.events)
+            self.journal.note(
+                ticks=[row],
+                events=() if urgent else decision.events,
+                state=self._saved() if due and not urgent else None,
+            )
+        if urgent:
+            self._write(decision.events)
+        else:
+            self._log(decision.events)
         self._publish(now)
         if self.observe is not None:
             self.observe(self.memory)
@@ -373,6 +394,7 @@ class Service:
                 return None
             memory = self.memory
         now = memory.at or self.now()
+        self._saved_at = now.mono
         whole = replace(memory, batches={**self._left_out, **memory.batches})
         return SavedState(body=dump(whole), at=now.utc, mono=now.mono, boot=self.boot)
 
@@ -389,6 +411,9 @@ class Service:
                 log.error("the saved state does not fit: %s", error)
                 events.append(self._daemon_event(self._keep_unread(saved, now)))
             else:
+                memory, last = rolled_forward(self.journal.path, memory, self.site)
+                if last is not None:
+                    saved = replace(saved, at=last.utc, mono=last.mono)
                 booted = saved.boot != self.boot or saved.mono > now.mono
                 # What was last believed. A clock that goes on in the same boot has been set since.
                 sure = memory.cut.at if memory.cut is not None else memory.at
@@ -458,8 +483,7 @@ class Service:
         """
         if not events:
             return
-        for event in events:
-            log.info("%s", event.text)
+        self._log(events)
         loop = asyncio.get_running_loop()
 
         def written(future: Future[list[int]]) -> None:
@@ -471,6 +495,11 @@ class Service:
 
         with suppress(JournalError):
             self._submit(events, self._saved()).add_done_callback(written)
+
+    @staticmethod
+    def _log(events: Iterable[Event]) -> None:
+        for event in events:
+            log.info("%s", event.text)
 
     def _submit(
         self,
@@ -625,8 +654,7 @@ class Service:
         with suppress(RefusedError):
             self.memory = apply(self.memory, self.site, asked, request.by, now).memory
             self._recorder.asked(request.id, now)
-        for event in events:
-            log.info("%s", event.text)
+        self._log(events)
         self._news.set()
         self._publish(now)
         self._wake.set()

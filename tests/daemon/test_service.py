@@ -15,6 +15,7 @@ import sqlite3
 import threading
 import time
 import uuid
+import zlib
 from collections.abc import AsyncIterator, Callable, Mapping
 from concurrent.futures import Future
 from contextlib import asynccontextmanager, closing
@@ -244,7 +245,7 @@ class Bed:
 
     def on_disk(self) -> Memory:
         ((body,),) = self.rows("SELECT body FROM state")
-        return restore(body)
+        return restore(zlib.decompress(body).decode())
 
     def texts(self, kind: str | None = None) -> list[str]:
         return [one.text for one in read_events(self.path, limit=None) if kind in (None, one.kind)]
@@ -379,7 +380,7 @@ async def test_what_is_sown_staged_and_kept_is_answered_quickly_and_is_on_disk_b
         sown = await ask("sow", crop="tomato", place="warm", trays=1, cells=72)
         assert sown["batch"] == "TOM1"
         ((body,),) = disk("SELECT body FROM state")
-        assert restore(body).batches["TOM1"].cells == 72
+        assert restore(zlib.decompress(body).decode()).batches["TOM1"].cells == 72
         staged = await ask("stage", batch="TOM1", to="seedling", revision=sown["revision"])
         assert staged["revision"] == sown["revision"] + 1
         await ask("keep", bench="light", relay="lamp", to="on", seconds=12 * HOUR)
@@ -837,6 +838,35 @@ async def test_a_process_that_was_killed_goes_on_as_it_was_at_its_first_tick(
         assert after.benches["warm"].light.day_from == before.benches["warm"].light.day_from
         assert (await bed.ask("sow", crop="tomato", place="warm")).result["batch"] == "TOM2"
     assert "started again after 0 min, 2 batches go on" in bed.texts("daemon")
+
+
+async def test_what_was_decided_since_the_last_saved_state_is_known_after_a_kill(
+    bed: Bed, tmp_path: Path
+) -> None:
+    """The state is written now and then, the ticks and a mat's switchings in between."""
+    async with bed.running():
+        assert (await bed.ask("sow", crop="tomato", place="warm")).ok
+        bed.tick(60)
+        saved = bed.on_disk()
+        for value in (18.0, 27.0, 18.5, 19.0, 20.0):
+            bed.probe.value = value
+            bed.tick(60)
+        before = bed.memory
+        assert bed.journal.trouble is None
+        await bed.journal.commit()  # as after some minutes
+        assert bed.on_disk() == saved != before
+        bed.copy(tmp_path / "after")
+    assert before.benches["warm"].mat_at > saved.benches["warm"].mat_at
+    bed.build()
+    bed.service._resume()
+    after = bed.memory
+    assert after.at == before.at
+    assert after.probes == before.probes
+    for name in ("mat", "lamp_at", "soil", "soil_at", "controller"):
+        assert getattr(after.benches["warm"], name) == getattr(before.benches["warm"], name)
+    # the request, which the state already had, may have come a tick later then
+    assert after.progress["TOM1"] == pytest.approx(before.progress["TOM1"], abs=1e-4)
+    await bed.journal.close()
 
 
 async def test_a_mat_within_its_band_stays_as_it_was_over_a_restart(
