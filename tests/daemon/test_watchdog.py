@@ -19,8 +19,11 @@ from pathlib import Path
 from typing import Any
 
 import aiomqtt
+import pytest
 
 from tests.processes import PLUG, ROOT, Daemon
+
+pytestmark = pytest.mark.slow
 
 UNIT = (ROOT / "systemd" / "hotbed.service").read_text(encoding="utf-8")
 #: Seconds of silence that are too long; the unit's are 30.
