@@ -310,11 +310,16 @@ def _tell_outage(
             dark = lit_seconds(
                 one.spec.lights_on, one.aim.hours, site.zone, until - ran.seconds, until
             )
-        meant = (
-            meaning(batch, site.crops[batch.crop], ran, one.room_then, one.aim.soil, site.units)
+        meant = {
+            batch.code: meaning(
+                batch, site.crops[batch.crop], ran, one.room_then, one.aim.soil, site.units
+            )
             for batch in here
-        )
-        text = "; ".join(filter(None, (summary(name, ran, dark, site.units), *meant)))
+        }
+        said = [summary(name, ran, dark, site.units), *filter(None, meant.values())]
+        if unharmed := [code for code, text in meant.items() if not text]:
+            said.append(f"no harm known to {', '.join(unharmed)}")
+        text = "; ".join(said)
         events.append(
             Event(
                 at=now.utc, kind="advisory", text=text, bench=name,
