@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import inf, isnan
 
-from daemon import alarms, interlocks
+from daemon import alarms, calling, interlocks
 from daemon.alarms import Condition
 from daemon.care import Records, Tally, What
 from daemon.control import (
@@ -204,6 +204,8 @@ def decide(
 
     raised, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
     events += told
+    calls, due = calling.step(memory.calls, raised, site.calls, site.zone, now)
+    events += due
     return Decision(
         outputs=outputs,
         events=tuple(events),
@@ -222,7 +224,7 @@ def decide(
             needs=needs,
             lessons=memory.lessons,
             duties=seen_to.duties,
-            calls=memory.calls,
+            calls=calls,
             at=now,
         ),
         aims=aims,

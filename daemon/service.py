@@ -20,6 +20,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
+from daemon.caller import Caller
 from daemon.clock import LiveClock
 from daemon.control import iso
 from daemon.decide import GAP, Decision, decide, next_change
@@ -124,9 +125,11 @@ class Service:
         notifier: Notifier | None = None,
         simulated: bool = False,
         observe: Callable[[Memory], None] | None = None,
+        caller: Caller | None = None,
     ) -> None:
         """boot: tells whether the saved state's monotonic times still hold. simulated: the clock is
-        not the machine's, which those who ask go by. observe: told of each new memory."""
+        not the machine's, which those who ask go by. observe: told of each new memory. caller: calls
+        people about alarms."""
         self.site = site
         self.hardware = hardware
         self.journal = journal
@@ -136,6 +139,7 @@ class Service:
         self.notifier = notifier or Notifier()
         self.simulated = simulated
         self.observe = observe
+        self.caller = caller or Caller({})
         self.memory = Memory()
         self.decision: Decision | None = None
         self._floor = FLOOR_UTC
@@ -176,6 +180,7 @@ class Service:
             finally:
                 self.notifier.stopping()
                 await self.hardware.close()
+                await self.caller.close()
                 await self._leave()
                 for task in (outbox, wire):
                     task.cancel()
@@ -242,20 +247,22 @@ class Service:
         with suppress(JournalError):
             self.journal.note(readings=rows, state=None if decision.events else self._saved())
         self._write(decision.events)
+        self.caller.hear(decision.events)
         self._publish(now)
         if self.observe is not None:
             self.observe(self.memory)
         return decision
 
     def _troubles(self) -> dict[str, str]:
-        """What is wrong with the journal, for an alarm."""
+        """What is wrong with the journal, or with calling people, for an alarm."""
         unwritten = self._unwritten
         while unwritten and unwritten[0][1].done():
             unwritten.popleft()
         trouble = self.journal.trouble
         if trouble is None and unwritten and time.monotonic() - unwritten[0][0] > DISK_PATIENCE:
             trouble = f"{self.journal.path}: its disk does not answer: check or replace it"
-        return {"journal-unwritable": trouble} if trouble else {}
+        found = {"journal-unwritable": trouble, "call-failed": self.caller.trouble}
+        return {kind: cause for kind, cause in found.items() if cause}
 
     def _notify(self) -> None:
         """Tell the service manager that the first tick is done, and how things are when it changes."""

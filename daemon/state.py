@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -44,6 +44,26 @@ class ProofSpec:
     meter: str
     measures: Literal["power", "light"]
     least: float
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody who is called about alarms: from which priority on, whether by night too, and how long an
+    answer is waited for [s] until the next is called."""
+
+    name: str
+    least: Literal["critical", "high", "medium", "low"]
+    nights: bool
+    wait: float
+
+
+@dataclass(frozen=True, slots=True)
+class CallPlan:
+    """Who is called about an alarm, in this order, how often round, and from when to when it is night."""
+
+    people: tuple[Person, ...] = ()
+    night: tuple[timedelta, timedelta] = (timedelta(hours=22), timedelta(hours=7))
+    rounds: int = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +121,7 @@ class Site:
     latitude: float | None = None
     longitude: float | None = None
     last_frost: date | None = None
+    calls: CallPlan = CallPlan()
     husbandry: Mapping[tuple[str, Stage], Husbandry] = field(default_factory=dict)
     counted: Mapping[tuple[str, Stage], TallyLimits] = field(default_factory=dict)
 
@@ -165,12 +186,23 @@ class Site:
             latitude=config.site.latitude,
             longitude=config.site.longitude,
             last_frost=config.site.last_frost,
+            calls=CallPlan(
+                tuple(
+                    Person(one.name, one.least, one.nights, one.wait) for one in config.calls.people
+                ),
+                (_since_midnight(config.calls.night_from), _since_midnight(config.calls.night_to)),
+                config.calls.rounds,
+            ),
             husbandry=husbandry,
             counted={
                 (name, stage): limits_of(library.crops[name], stage, care)
                 for (name, stage), care in husbandry.items()
             },
         )
+
+
+def _since_midnight(at: time) -> timedelta:
+    return timedelta(hours=at.hour, minutes=at.minute)
 
 
 def meter_name(bench: str) -> str:
