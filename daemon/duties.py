@@ -30,6 +30,8 @@ AT_THE_BENCH = (
     What.LIT, What.WATERED, What.FED, What.MOIST, What.WEIGHT, What.HEIGHT, What.EMERGED, What.LEAVES,
     What.COVER, What.THINNED, What.PRICKED_OUT, What.POTTED_ON, What.RAISED_LAMP,
 )  # fmt: skip
+#: A moisture probe's score of mix that is dry, and not only calls for water (common practice, no source).
+PARCHED = 1.5
 #: How often [s] it is looked whether plants that are out may stay so.
 NIGHT_WATCH = 600.0
 
@@ -54,17 +56,25 @@ def duties(
     return after
 
 
-def neglected(memory: Memory, site: Site, now: Now) -> dict[str, Condition]:
+def neglected(
+    memory: Memory, site: Site, moist: Mapping[str, float], now: Now
+) -> dict[str, Condition]:
     """What is wrong with batches for want of people, as alarm conditions by key.
 
-    memory: with the duties of now. Nothing while the clock can't be believed.
+    memory: with the duties of now. moist: scores of the benches' moisture probes, which know better than
+    records. Nothing while the clock can't be believed.
     """
     found: dict[str, Condition] = {}
     if not now.trusted:
         return found
     for code, duty in memory.duties.items():
         batch = memory.batches[code]
-        if now.utc > duty.water_by:
+        score = moist.get(batch.place) if moist else None
+        if score is not None:
+            if score <= PARCHED:
+                cause = f"{code} on {batch.place}: the moisture probe reads {score:.1f} of 5"
+                found[f"dry-cells.{code}"] = Condition("dry-cells", cause, batch.place, code)
+        elif now.utc > duty.water_by:
             found[f"dry-cells.{code}"] = Condition(
                 "dry-cells", _dry(batch, duty, now.utc), batch.place, code
             )

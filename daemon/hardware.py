@@ -118,7 +118,7 @@ def build(
             return world.lamp_meter(bench, proof.reads_lit(lamp.watts))
         from drivers.mqtt import MqttProbe, MqttProbeSettings
 
-        settings = MqttProbeSettings(device.topic, device.path, unit=None, low=0.0, high=1e6)
+        settings = MqttProbeSettings(device.topic, device.path, low=0.0, high=1e6)
         return MqttProbe(place, settings, _link(link, place), clock)
 
     def relay(bench: str, kind: str, one: RelayConfig) -> Relay:
@@ -131,6 +131,13 @@ def build(
         for name, bench in config.bench.items()
         for one in bench.probes
     }
+    for name, bench in config.bench.items():
+        if bench.moisture is not None:
+            from drivers.mqtt import MqttProbe, MqttProbeSettings
+
+            place, heard = f"{name}/moisture", bench.moisture.device
+            settings = MqttProbeSettings(heard.topic, heard.path, low=-1e5, high=1e5)
+            probes[place] = MqttProbe(place, settings, _link(link, place), clock)
     probes |= {f"room/{one.name}": probe("room", one) for one in config.room}
     probes |= {f"outdoor/{one.name}": probe("outdoor", one) for one in config.outdoor}
     if config.night_low is not None:
