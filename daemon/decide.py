@@ -32,6 +32,7 @@ from daemon.state import (
     Batch,
     BenchMemory,
     BenchSpec,
+    Duty,
     HeatWatch,
     Inputs,
     Keep,
@@ -226,7 +227,7 @@ def decide(
             pending=pending,
             serials=memory.serials,
             care=care,
-            tallies=_tally(memory, site, ticks, readings, dt, now),
+            tallies=_tally(memory, site, ticks, readings, seen_to.duties, dt, now),
             needs=needs,
             lessons=memory.lessons,
             duties=seen_to.duties,
@@ -406,6 +407,7 @@ def _tally(
     site: Site,
     ticks: Mapping[str, _Bench],
     readings: Mapping[str, Reading],
+    duties: Mapping[str, Duty],
     dt: float,
     now: Now,
 ) -> Mapping[str, Tally]:
@@ -421,8 +423,8 @@ def _tally(
         tally = memory.tallies.get(code) or Tally()
         limits = site.counted[batch.crop, batch.stage]
         wet = None
-        if batch.looked_at is not None and memory.at is not None:
-            wet = memory.care[code].wet(memory.at.utc)
+        if batch.looked_at is not None and now.utc <= duties[code].wet_until:
+            wet = duties[code].wet
         one = ticks.get(batch.place)
         if one is None:
             air = outdoors if batch.place != "chamber" else None

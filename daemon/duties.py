@@ -14,7 +14,7 @@ from math import inf
 
 from daemon import hardening
 from daemon.alarms import WARM_AGAIN, Condition
-from daemon.care import Records, What, worded_span
+from daemon.care import MOISTURE_HOLDS, Records, What, worded_span
 from daemon.control import instant, lit_window
 from daemon.sharing import Aim
 from daemon.state import DAY, HOUR, Batch, BenchMemory, Duty, Memory, Now, Site
@@ -94,12 +94,15 @@ def _standing(memory: Memory, key: str) -> bool:
 
 def _of_records(batch: Batch, records: Records, site: Site, hours: float, utc: float) -> Duty:
     moved = [care for care in records.since(batch.since, What.OUT, What.IN) if care.at <= utc]
+    seen = records.moisture(utc)
     out = batch.stage is Stage.HARDENING and bool(moved) and moved[-1].what is What.OUT
     return Duty(
         revision=batch.revision,
         hours=hours,
         water_by=_water_by(batch, records, utc),
         seen_at=_seen_at(batch, records, site, hours),
+        wet=records.wet(utc),
+        wet_until=seen[2] + MOISTURE_HOLDS if seen is not None else 0.0,
         out_at=moved[-1].at if out else None,
     )
 

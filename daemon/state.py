@@ -320,8 +320,8 @@ class Duty:
 
     water_by: when its moisture is to be seen to (POSIX s). seen_at: when somebody was last at it in the
     lamp's hours, on the bench where it is; None if nobody was. out_at: when it was put out to harden;
-    None when it is in. cold: why it may not stay out for this night, empty if it may, as of `cold_at`
-    (mono).
+    None when it is in. wet: whether its mix was seen wet, which holds until `wet_until` (POSIX s).
+    cold: why it may not stay out for this night, empty if it may, as of `cold_at` (mono).
     """
 
     revision: int
@@ -329,6 +329,8 @@ class Duty:
     water_by: float
     seen_at: float | None = None
     out_at: float | None = None
+    wet: bool | None = None
+    wet_until: float = 0.0
     cold: str = ""
     cold_at: float | None = None
 
