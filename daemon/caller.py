@@ -44,6 +44,10 @@ class Caller:
         """Whose command failed the last time it was tried, and how; None while all is well."""
         return "; ".join(self._failed.values()) or None
 
+    def forgive(self) -> None:
+        """Forget what failed, for whoever has told it."""
+        self._failed.clear()
+
     def hear(self, events: Iterable[Event]) -> None:
         """Begin the calls among these events; returns at once."""
         for event in events:

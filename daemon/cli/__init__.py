@@ -16,6 +16,7 @@ from daemon.cli import (
     printing,
     running,
     tending,
+    vigil,
     watching,
 )
 from daemon.cli.program import app, main
@@ -23,5 +24,5 @@ from daemon.cli.program import app, main
 # The modules of the commands are imported for their commands alone.
 __all__ = [
     "app", "batches", "lighting", "lookup", "main", "notebook", "planning", "printing", "running",
-    "tending", "watching",
+    "tending", "vigil", "watching",
 ]  # fmt: skip
