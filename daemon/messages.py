@@ -22,7 +22,7 @@ from daemon.forecasts import lot_of, need_of
 from daemon.hardening import lows_of
 from daemon.requests import Request
 from daemon.state import DAY, HOUR, Alarm, Batch, Call, Memory, Now, Site
-from daemon.tasks import Facts, Task, tasks_of
+from daemon.tasks import Facts, Task, look_every, tasks_of
 from profiles.forecast import Range, believe, forecast
 from profiles.model import Stage
 
@@ -198,7 +198,8 @@ class CareReport(_Part):
 class BatchMessage(_Message):
     """`batch/<batch>`: crop, stage, since, emergence forecast, next tasks; cleared at the end.
 
-    records: the newest RECORDS_SHOWN, oldest first; the journal has all.
+    records: the newest RECORDS_SHOWN, oldest first; the journal has all. look_every_h: how often its
+    moisture is to be looked at.
     """
 
     batch: str
@@ -224,6 +225,7 @@ class BatchMessage(_Message):
     tasks: list[TaskReport]
     findings: list[FindingReport]
     records: list[CareReport]
+    look_every_h: float | None = None
 
 
 class AlarmMessage(_Message):
@@ -430,6 +432,7 @@ def batch_message(
             )
             for care in records.entries[-RECORDS_SHOWN:]
         ],
+        look_every_h=round(look_every(batch) / HOUR, 2),
     )
 
 
