@@ -17,6 +17,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from daemon.caller import Caller
 from daemon.clock import LiveClock, SystemClock, boot_id
 from daemon.config import Config, ConfigError, Mqtt, OneWireDevice, load
 from daemon.hardware import build, drive_off
@@ -149,6 +150,7 @@ async def _run(config: Config, state: Path, simulate: bool, speed: float, port: 
             service = Service(
                 site, hardware, journal, wire, clock,
                 boot=boot, simulated=simulate, observe=mirror,
+                caller=Caller({one.name: one.command for one in config.calls.people}),
             )  # fmt: skip
             loop = asyncio.get_running_loop()
             for one in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from math import inf, isnan
 from typing import Literal
 
-from daemon import alarms, interlocks
+from daemon import alarms, calling, interlocks
 from daemon.alarms import Condition
 from daemon.care import MOISTURE_FRESH, WET, Records, Tally, What, moisture_score
 from daemon.control import (
@@ -39,6 +39,7 @@ from daemon.state import (
     BenchMemory,
     BenchSpec,
     Cut,
+    Duty,
     Inputs,
     Keep,
     Memory,
@@ -217,10 +218,18 @@ def decide(
     seen_to = replace(
         memory, benches=benches, care=care, duties=duties(memory, site, aims, outdoors, now)
     )
-    conditions |= neglected(seen_to, site, now)
+    moist = {
+        name: score
+        for name, spec in site.benches.items()
+        if spec.moisture is not None
+        and (score := moisture_of(site, name, readings, now)) is not None
+    }
+    conditions |= neglected(seen_to, site, moist, now)
 
     raised, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
     events += told
+    calls, due = calling.step(memory.calls, raised, site.calls, site.zone, now)
+    events += due
     return Decision(
         outputs=outputs,
         events=tuple(events),
@@ -235,14 +244,14 @@ def decide(
             pending=pending,
             serials=memory.serials,
             care=care,
-            tallies=_tally(memory, site, ticks, readings, dt, now),
+            tallies=_tally(memory, site, ticks, readings, seen_to.duties, dt, now),
             energy=_energy(memory, drawn),
             needs=needs,
             lessons=memory.lessons,
             zone=site.zone.key or "",
             cut=_cut_on(memory.cut, ticks, now),
             duties=seen_to.duties,
-            calls=memory.calls,
+            calls=calls,
             at=now,
         ),
         aims=aims,
@@ -471,6 +480,7 @@ def _tally(
     site: Site,
     ticks: Mapping[str, _Bench],
     readings: Mapping[str, Reading],
+    duties: Mapping[str, Duty],
     dt: float,
     now: Now,
 ) -> Mapping[str, Tally]:
@@ -486,8 +496,8 @@ def _tally(
         tally = memory.tallies.get(code) or Tally()
         limits = site.counted[batch.crop, batch.stage]
         wet = None
-        if batch.looked_at is not None and memory.at is not None:
-            wet = memory.care[code].wet(memory.at.utc)
+        if batch.looked_at is not None and now.utc <= duties[code].wet_until:
+            wet = duties[code].wet
         one = ticks.get(batch.place)
         if one is None:
             air = outdoors if batch.place != "chamber" else None

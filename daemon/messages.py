@@ -24,7 +24,7 @@ from daemon.hardening import lows_of
 from daemon.requests import Request
 from daemon.sharing import Aim
 from daemon.state import DAY, HOUR, Alarm, Batch, BenchMemory, Call, Memory, Now, RelaySpec, Site
-from daemon.tasks import Facts, Task, tasks_of
+from daemon.tasks import Facts, Task, look_every, tasks_of
 from profiles.forecast import Range, believe, forecast
 from profiles.model import Stage
 
@@ -217,7 +217,7 @@ class BatchMessage(_Message):
     """`batch/<batch>`: crop, stage, since, emergence forecast, next tasks; cleared at the end.
 
     records: the newest RECORDS_SHOWN, oldest first; the journal has all. energy: the batch's part, by
-    trays, of what its benches drew.
+    trays, of what its benches drew. look_every_h: how often its moisture is to be looked at.
     """
 
     batch: str
@@ -245,6 +245,7 @@ class BatchMessage(_Message):
     findings: list[FindingReport]
     records: list[CareReport]
     energy: EnergyReport = EnergyReport()
+    look_every_h: float | None = None
 
 
 class AlarmMessage(_Message):
@@ -472,6 +473,7 @@ def batch_message(
             )
             for care in records.entries[-RECORDS_SHOWN:]
         ],
+        look_every_h=round(look_every(batch) / HOUR, 2),
     )
 
 

@@ -22,6 +22,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
+from daemon.caller import Caller
 from daemon.clock import LiveClock, synchronised
 from daemon.control import iso
 from daemon.decide import GAP, Decision, decide, next_change
@@ -173,9 +174,11 @@ class Service:
         notifier: Notifier | None = None,
         simulated: bool = False,
         observe: Callable[[Memory], None] | None = None,
+        caller: Caller | None = None,
     ) -> None:
         """boot: tells whether the saved state's monotonic times still hold. simulated: the clock is
-        not the machine's, which those who ask go by. observe: told of each new memory."""
+        not the machine's, which those who ask go by. observe: told of each new memory. caller: calls
+        people about alarms."""
         self.site = site
         self.hardware = hardware
         self.journal = journal
@@ -185,6 +188,7 @@ class Service:
         self.notifier = notifier or Notifier()
         self.simulated = simulated
         self.observe = observe
+        self.caller = caller or Caller({})
         self.memory = Memory()
         self.decision: Decision | None = None
         self._recorder = Recorder(site)
@@ -232,6 +236,7 @@ class Service:
             finally:
                 self.notifier.stopping()
                 await self.hardware.close()
+                await self.caller.close()
                 await self._leave()
                 for task in (outbox, wire):
                     task.cancel()
@@ -315,20 +320,22 @@ class Service:
             self._write(decision.events)
         else:
             self._log(decision.events)
+        self.caller.hear(decision.events)
         self._publish(now)
         if self.observe is not None:
             self.observe(self.memory)
         return decision
 
     def _troubles(self) -> dict[str, str]:
-        """What is wrong with the journal, for an alarm."""
+        """What is wrong with the journal, or with calling people, for an alarm."""
         unwritten = self._unwritten
         while unwritten and unwritten[0][1].done():
             unwritten.popleft()
         trouble = self.journal.trouble
         if trouble is None and unwritten and time.monotonic() - unwritten[0][0] > DISK_PATIENCE:
             trouble = f"{self.journal.path}: its disk does not answer: check or replace it"
-        troubles = {"journal-unwritable": trouble} if trouble else {}
+        found = {"journal-unwritable": trouble, "call-failed": self.caller.trouble}
+        troubles = {kind: cause for kind, cause in found.items() if cause}
         if self.journal.set_aside != self._set_aside:  # once: it stays in sight until acknowledged
             self._set_aside = self.journal.set_aside
             troubles["journal-damaged"] = (

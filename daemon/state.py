@@ -49,6 +49,26 @@ class ProofSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody who is called about alarms: from which priority on, whether by night too, and how long an
+    answer is waited for [s] until the next is called."""
+
+    name: str
+    least: Literal["critical", "high", "medium", "low"]
+    nights: bool
+    wait: float
+
+
+@dataclass(frozen=True, slots=True)
+class CallPlan:
+    """Who is called about an alarm, in this order, how often round, and from when to when it is night."""
+
+    people: tuple[Person, ...] = ()
+    night: tuple[timedelta, timedelta] = (timedelta(hours=22), timedelta(hours=7))
+    rounds: int = 3
+
+
+@dataclass(frozen=True, slots=True)
 class RelaySpec:
     """A relay as configured: load [W], least times on and off [s]; of a lamp, the light at the leaves
     [µmol m-2 s-1] where it was measured, and what shows that it is lit."""
@@ -114,6 +134,7 @@ class Site:
     longitude: float | None = None
     last_frost: date | None = None
     tariff: Tariff | None = None
+    calls: CallPlan = CallPlan()
     husbandry: Mapping[tuple[str, Stage], Husbandry] = field(default_factory=dict)
     counted: Mapping[tuple[str, Stage], TallyLimits] = field(default_factory=dict)
 
@@ -178,6 +199,13 @@ class Site:
             longitude=config.site.longitude,
             last_frost=config.site.last_frost,
             tariff=_tariff(config.site.tariff),
+            calls=CallPlan(
+                tuple(
+                    Person(one.name, one.least, one.nights, one.wait) for one in config.calls.people
+                ),
+                (_since_midnight(config.calls.night_from), _since_midnight(config.calls.night_to)),
+                config.calls.rounds,
+            ),
             husbandry=husbandry,
             counted=counted,
         )
@@ -316,8 +344,8 @@ class Duty:
 
     water_by: when its moisture is to be seen to (POSIX s). seen_at: when somebody was last at it in the
     lamp's hours, on the bench where it is; None if nobody was. out_at: when it was put out to harden;
-    None when it is in. cold: why it may not stay out for this night, empty if it may, as of `cold_at`
-    (mono).
+    None when it is in. wet: whether its mix was seen wet, which holds until `wet_until` (POSIX s).
+    cold: why it may not stay out for this night, empty if it may, as of `cold_at` (mono).
     """
 
     revision: int
@@ -325,6 +353,8 @@ class Duty:
     water_by: float
     seen_at: float | None = None
     out_at: float | None = None
+    wet: bool | None = None
+    wet_until: float = 0.0
     cold: str = ""
     cold_at: float | None = None
 
