@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import logging
 import os
 import signal
@@ -126,6 +127,7 @@ def run(
 
 async def _run(config: Config, state: Path, simulate: bool, speed: float, port: int | None) -> None:
     site, _ = read_site(config)
+    gc.collect()  # what imports and reading left in cycles is room for what comes
     wire = Wire(config.mqtt, config.site.name, port=port)
     journal = Journal.open(state / JOURNAL, time.time())
     try:
