@@ -185,7 +185,7 @@ def decide(
     price = site.tariff.price_at(now.utc, site.zone) if site.tariff is not None else 0.0
     drawn = {name: one.drew(dt, price) for name, one in ticks.items()}
     today = local_day(site.zone, now.utc)
-    if last is not None and local_day(site.zone, last.utc) < today:
+    if any(0 < bench.day < today for bench in memory.benches.values()):
         _tell_energy(memory, site, now, events)
 
     outputs: dict[str, Output] = {}
@@ -462,8 +462,11 @@ def _share_power(
     conditions: dict[str, Condition],
 ) -> None:
     """Who of those that are to be on has the watts for it; the others wait their turn."""
-    loads: dict[str, tuple[_Bench, Literal["lamp", "mat"], Load]] = {}
     budget = site.power_budget
+    specs = (spec for one in ticks.values() for spec in (one.spec.lamp, one.spec.mat))
+    if sum(spec.watts for spec in specs if spec is not None) <= budget:
+        return  # all fit together
+    loads: dict[str, tuple[_Bench, Literal["lamp", "mat"], Load]] = {}
     for name, one in ticks.items():
         for kind in RELAYS:
             spec: RelaySpec | None = getattr(one.spec, kind)
