@@ -28,6 +28,7 @@ from daemon.energy import NO_ENERGY, Energy, by_trays, said_energy
 from daemon.events import Event
 from daemon.forecasts import EARLIER, needs_of
 from daemon.power import KEPT, LIT, WARM, Load, lamp_rank, mat_rank, turns
+from daemon.room import observe
 from daemon.sharing import Aim, aim_of
 from daemon.state import (
     DAY,
@@ -825,6 +826,24 @@ class _Bench:
 
     # --- what is remembered and told -------------------------------------------------------------
 
+    def _feel_room(self, now: Now, dt: float) -> tuple[float, ...]:
+        """What this bench gathers about a room that no probe measures; for people, not for guards."""
+        if self.room is not None:
+            return ()
+        spec, old = self.spec, self.old
+        fresh = 0 <= now.mono - self.soil_at < self.site.probe_grace
+        return observe(
+            old.room_mind,
+            dt=dt,
+            soil=self.soil if fresh else None,
+            air=self.air,
+            mat=old.mat,
+            lamp=old.lamp,
+            covered=self.aim.covered,
+            mat_watts=spec.mat.watts / spec.trays if spec.mat is not None else 0.0,
+            lamp_watts=spec.lamp.watts / spec.trays if spec.lamp is not None else 0.0,
+        )
+
     def drew(self, dt: float, price: float) -> Energy:
         """What the relays drew since the last tick; in a gap nobody knows. price: of a kWh."""
         if dt > GAP:
@@ -877,6 +896,7 @@ class _Bench:
             light=self.light,
             watch=self.watch,
             controller=self.mind,
+            room_mind=self._feel_room(now, dt),
             full_since=self.full_since,
             full_soil=self.full_soil,
             off_target_since=self.off_target,

@@ -309,6 +309,7 @@ class BenchMemory:
     last time it was still rising. warm_since: since when the soil or air is above what is wanted.
     stops: safety stops that hold with hysteresis. latched: faults that a person resets.
     said: advisories already given for the present aim.
+    room_mind: what `room.observe` remembers, where no probe measures the room.
     energy: drawn since `energy_from` (utc), and of it `energy_today`, since midnight or that.
     """
 
@@ -326,6 +327,7 @@ class BenchMemory:
     light: LightDay = LightDay()
     watch: HeatWatch = HeatWatch()
     controller: tuple[float, ...] = ()
+    room_mind: tuple[float, ...] = ()
     full_since: float | None = None
     full_soil: float = 0.0
     off_target_since: Mapping[str, float] = field(default_factory=dict)

@@ -197,6 +197,9 @@ def _bench(bench: BenchMessage, view: View, now: datetime) -> RenderableType:
     rows: list[tuple[str, str | Text]] = [("soil", _soil(bench, view)), ("air", _air(bench, view))]
     if bench.room is not None:
         rows.append(("room", view.deg(bench.room)))
+    elif bench.room_estimate is not None:
+        about = f"about {view.shown(bench.room_estimate):.0f} °{view.units}"
+        rows.append(("room", f"{about} (estimated)"))
     bad = [
         f"{one.probe} {WORDED[Quality(one.quality)] if one.quality in list(Quality) else one.quality}"
         for one in bench.readings
