@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 from math import inf, isnan
 from typing import Literal
 
@@ -24,7 +25,7 @@ from daemon.control import (
     local_day,
     next_lights_on,
 )
-from daemon.energy import NO_ENERGY, Energy, by_trays, said_energy
+from daemon.energy import NO_ENERGY, Energy, banked, by_trays, said_energy
 from daemon.events import Event
 from daemon.forecasts import EARLIER, needs_of
 from daemon.power import KEPT, LIT, WARM, Load, lamp_rank, mat_rank, turns
@@ -179,8 +180,11 @@ def decide(
                 events.append(aim_event(site, name, aims[name], now.utc))
                 one.aim = aims[name]
 
+    bank = 0.0
+    if now.trusted and site.tariff is not None and site.tariff.off_peak is not None:
+        bank = site.tariff.off_peak.banks(datetime.fromtimestamp(now.utc, site.zone))
     for one in ticks.values():
-        one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now))
+        one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now), bank)
     _share_power(ticks, site, inputs, now, conditions)
 
     price = site.tariff.price_at(now.utc, site.zone) if site.tariff is not None else 0.0
@@ -555,7 +559,7 @@ class _Bench:
         "aim", "air", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
         "mat", "mat_why", "mind", "old", "room", "site", "soil", "soil_at", "spec",
         "shed", "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil",
-        "held", "lamp_kept", "mat_kept", "mat_waits",
+        "held", "banks", "lamp_kept", "mat_kept", "mat_waits",
     )  # fmt: skip
 
     def __init__(self, spec: BenchSpec, site: Site, old: BenchMemory, aim: Aim) -> None:
@@ -565,6 +569,7 @@ class _Bench:
         self.aim = aim
         self.target: float | None = None
         self.day = False
+        self.banks = ""
         self.soil = old.soil
         self.soil_at = old.soil_at
         self.air: float | None = None
@@ -662,11 +667,18 @@ class _Bench:
         keeps: Mapping[str, Keep],
         controller: MatController,
         watered: bool,
+        bank: float,
     ) -> None:
-        """Wants, then overrides, then the safety stops."""
+        """Wants, then overrides, then the safety stops. bank: see `OffPeak.banks`."""
         aim, self.day = self.aim, self._scheduled(now)
         by_night = aim.soil_night is not None and aim.hours > 0 and not self.day
         self.target = aim.soil_night if by_night else aim.soil
+        if self.target is not None and bank:
+            before, self.target = self.target, banked(self.target, bank, aim.soil_range)
+            if self.target > before:
+                self.banks = ", a little more before the cheap hours end"
+            elif self.target < before:
+                self.banks = ", a little less until the cheap hours begin"
         self._feel_heat()
         self._steer_lamp(now, dt, keeps.get(f"{self.spec.name}/lamp"))
         self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), controller, watered)
@@ -757,7 +769,9 @@ class _Bench:
                 room=self.room,
             )
             self.mat, self.mind = controller(view, old.controller)
-            self.mat_why = f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}"
+            self.mat_why = (
+                f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}{self.banks}"
+            )
         self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
         if keep is not None and keep.on:
             self.mat, self.mat_why, self.mat_kept = True, f"kept on by {keep.by}", True

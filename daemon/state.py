@@ -26,6 +26,8 @@ from profiles.library import Library
 from profiles.model import Crop, Stage
 from profiles.units import Units
 
+#: When the lamps' hours begin where nobody says.
+LIGHTS_ON = time(6)
 DAY = 86400.0
 HOUR = 3600.0
 
@@ -109,12 +111,16 @@ class Site:
         def relay(one: Any) -> RelaySpec | None:
             return one and RelaySpec(one.watts, one.min_on, one.min_off, getattr(one, "ppfd", None))
 
+        tariff = config.site.tariff
+        cheap = tariff.off_peak if tariff is not None else None
+        # From the first cheap hour on, whatever the crop's hours, so that these never move by its stage.
+        usual = LIGHTS_ON if cheap is None else cheap.begins
         benches = {
             name: BenchSpec(
                 name=name,
                 title=bench.title or name,
                 trays=bench.trays,
-                lights_on=_since_midnight(bench.lights_on),
+                lights_on=_since_midnight(usual if bench.lights_on is None else bench.lights_on),
                 hysteresis=bench.hysteresis,
                 lamp=relay(bench.lamp),
                 mat=relay(bench.mat),
@@ -153,7 +159,7 @@ class Site:
             latitude=config.site.latitude,
             longitude=config.site.longitude,
             last_frost=config.site.last_frost,
-            tariff=_tariff(config.site.tariff),
+            tariff=_tariff(tariff),
             husbandry=husbandry,
             counted={
                 (name, stage): limits_of(library.crops[name], stage, care)
