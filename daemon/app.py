@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import logging
 import os
 import signal
@@ -123,6 +124,7 @@ def run(
 
 async def _run(config: Config, state: Path, simulate: bool, speed: float, port: int | None) -> None:
     site, _ = read_site(config)
+    gc.collect()  # what imports and reading left in cycles is room for what comes
     wire = Wire(config.mqtt, config.site.name, port=port)
     try:  # only now: what is refused leaves no folder behind
         state.mkdir(parents=True, exist_ok=True)  # noqa: ASYNC240 (nothing runs yet)

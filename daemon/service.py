@@ -74,8 +74,8 @@ FLOOR_UTC = 1_767_225_600.0
 #: what it last wrote down.
 CLOCK_SET, REMEMBERED = 5.0, 60.0
 #: How long [s] the first tick waits for the first readings.
-FIRST_READINGS = 1.0
-FIRST_LOOKS = 50
+FIRST_READINGS = 0.4
+FIRST_LOOKS = 20
 #: How many answers are kept for those who ask again, and for how long [s].
 ANSWERS_KEPT = 10_000
 ANSWERS_FOR = 2 * 3600.0
@@ -602,6 +602,7 @@ class Service:
             return
         # Who asks the very same again, for want of an answer, must not be refused and then obeyed.
         known = self._answers.get(request.id) or self._refused.get(payload)
+        done = False
         if known is None:
             if wait := self._each.wait(request.by, time.monotonic()):
                 done, known = False, self._refusal(request.id, _too_many(request.by, wait))
@@ -617,6 +618,8 @@ class Service:
                 while len(kept) > most:
                     kept.popitem(last=False)
         self.wire.reply(request.reply_to, known)
+        if done:
+            self._wake.set()  # what it changes is decided and told at once, after the answer
 
     async def _carry_out(self, request: Request) -> tuple[bool, bytes]:
         """Do it and write it down, or refuse it and change nothing; the answer's payload."""
@@ -663,8 +666,6 @@ class Service:
             self._recorder.asked(request.id, now)
         self._log(events)
         self._news.set()
-        self._publish(now)
-        self._wake.set()
         return True, answer
 
     def _check_time(self, request: Request, now: Now) -> None:

@@ -26,6 +26,8 @@ from profiles.library import Library
 from profiles.model import Crop, Stage
 from profiles.units import Units
 
+#: When the lamps' hours begin where nobody says.
+LIGHTS_ON = time(6)
 DAY = 86400.0
 HOUR = 3600.0
 
@@ -155,12 +157,16 @@ class Site:
                 proof = ProofSpec(meter_name(bench), proof.measures, proof.lit_from(one.watts))
             return RelaySpec(one.watts, one.min_on, one.min_off, getattr(one, "ppfd", None), proof)
 
+        tariff = config.site.tariff
+        cheap = tariff.off_peak if tariff is not None else None
+        # From the first cheap hour on, whatever the crop's hours, so that these never move by its stage.
+        usual = LIGHTS_ON if cheap is None else cheap.begins
         benches = {
             name: BenchSpec(
                 name=name,
                 title=bench.title or name,
                 trays=bench.trays,
-                lights_on=_since_midnight(bench.lights_on),
+                lights_on=_since_midnight(usual if bench.lights_on is None else bench.lights_on),
                 hysteresis=bench.hysteresis,
                 lamp=relay(bench.lamp, name),
                 mat=relay(bench.mat),
@@ -198,7 +204,7 @@ class Site:
             latitude=config.site.latitude,
             longitude=config.site.longitude,
             last_frost=config.site.last_frost,
-            tariff=_tariff(config.site.tariff),
+            tariff=_tariff(tariff),
             calls=CallPlan(
                 tuple(
                     Person(one.name, one.least, one.nights, one.wait) for one in config.calls.people
@@ -422,6 +428,7 @@ class BenchMemory:
     said: advisories already given for the present aim. leafy_since: since when there are, or may be,
     seedlings up that a lamp should light; None without any. lit: whether the lamp is, by what measures
     it; None where nothing does. proven_at: when it last did while the lamp was on.
+    room_mind: what `room.observe` remembers, where no probe measures the room.
     energy: drawn since `energy_from` (utc), and of it `energy_today`, since midnight or that.
     """
 
@@ -439,6 +446,7 @@ class BenchMemory:
     light: LightDay = LightDay()
     watch: HeatWatch = HeatWatch()
     controller: tuple[float, ...] = ()
+    room_mind: tuple[float, ...] = ()
     full_since: float | None = None
     full_soil: float = 0.0
     off_target_since: Mapping[str, float] = field(default_factory=dict)
