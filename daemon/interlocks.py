@@ -237,9 +237,9 @@ def _heated(
         pace = room_swing / SWING_WITHIN * dt
         if 0 < lamp_off_for < LAMP_AFTER:
             pace += LAMP_LIFT / LAMP_FADE * exp(-lamp_off_for / LAMP_FADE) * dt
-        kept = max(soil, watch.kept - pace)
+        watch = replace(watch, kept=(kept := max(soil, watch.kept - pace)))
         if lift >= KEPT_LIFT if measured else kept - soil <= room_swing * SWING_SLACK:
-            return replace(watch, on_s=0.0, kept=kept), None
+            return replace(watch, on_s=0.0), None
     on_s = watch.on_s + (0.0 if disturbed else dt)
     return replace(watch, on_s=on_s), "mat-without-effect" if on_s >= limit else None
 

@@ -42,7 +42,18 @@ from daemon.messages import (
 )
 from daemon.notify import Notifier, watchdog_interval
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
-from daemon.state import Batch, BenchMemory, Inputs, Memory, Now, Site, dump, restore, shifted
+from daemon.state import (
+    NEVER,
+    Batch,
+    BenchMemory,
+    Inputs,
+    Memory,
+    Now,
+    Site,
+    dump,
+    restore,
+    shifted,
+)
 from daemon.wire import Wire
 from drivers.protocols import Quality
 
@@ -84,7 +95,7 @@ def resumed(memory: Memory, *, by: float, gone: float, booted: bool) -> Memory:
     def bench(one: BenchMemory) -> BenchMemory:
         one = replace(one, begun=None)
         if booted:
-            one = replace(one, soil_at=BenchMemory().soil_at)  # heat waits for a reading of today's
+            one = replace(one, soil_at=NEVER)  # heat waits for a reading of today's
         if gone > GAP:
             one = replace(
                 one, lamp=False, mat=False

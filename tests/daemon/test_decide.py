@@ -10,10 +10,11 @@ from hypothesis import strategies as st
 
 from daemon.decide import Decision, decide
 from daemon.requests import KINDS, MAX_BYTES, RefusedError, apply, envelope
+from daemon.service import resumed
 from daemon.state import Batch, Inputs, Keep, Memory, Now, Site, dump, restore, shifted
 from drivers.protocols import Quality, Reading
 from profiles.model import Stage
-from tests.daemon.builders import DAY, HOUR, bench, site
+from tests.daemon.builders import DAY, HOUR, Runner, batch, bench, holding, site
 
 START = 1_806_000_000.0
 TICK = 60.0
@@ -229,3 +230,17 @@ def test_yesterdays_forecast_is_not_written_down_as_tonights() -> None:
     lows = [care for care in memory.care["site"].entries if care.value == 3.0]
     assert 1 <= len(lows) <= 2  # of the day it came, and of one that began within half a day
     assert all(care.at - START < 12 * HOUR for care in lows)
+
+
+def test_a_cut_that_no_clock_measured_is_no_fall_that_the_mat_must_make_good() -> None:
+    # The board woke with the time it went to sleep with: by all it knows it was away for a moment.
+    run = Runner(site(), holding(batch()), soil=22.0)
+    run.pass_by(HOUR)
+    shown = replace(run.memory.benches["shelf"].watch, kept=22.0, high=22.0)
+    benches = {"shelf": replace(run.memory.benches["shelf"], watch=shown)}
+    memory = replace(run.memory, benches=benches)
+    run.memory = resumed(memory, by=0.0, gone=0.0, booted=True)
+    run.soil = 12.0
+    run.tick()
+    watch = run.memory.benches["shelf"].watch
+    assert (watch.fell_from, watch.kept, watch.low) == (None, None, 12.0)

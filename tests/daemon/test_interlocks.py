@@ -375,7 +375,8 @@ def test_without_a_room_probe_it_is_believed_while_the_soil_sinks_as_with_a_room
     watch = HeatWatch(on_s=600.0, low=22.0, high=23.0, kept=24.0)
     after, _ = heat(watch, soil=24.0 - sunk, room=None, dt=0.0)
     assert after.on_s == (0.0 if kept else 600.0)
-    # Later it may come back, even if not by a rise.
+    # The level goes on sinking with the room, so later it may come back, even if not by a rise.
+    assert heat(watch, soil=22.5 - sunk, room=None)[0].kept == pytest.approx(24.0 - 6.0 / 8 / 60)
     assert after.kept == 24.0
     assert heat(after, soil=22.5, room=None, dt=0.0)[0].on_s == 0.0
 
