@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import datetime, time
 
 from daemon.campaign.play import Play
 from daemon.campaign.scenario import (
@@ -689,7 +689,7 @@ class Judge:
             if near or (kind in _BY_ROOM and one.bench == "room"):
                 return True
         if kind in ("soil-over-limit", "crop-too-hot", "lamp-shed") and bench:
-            limit = self._ceilings.get(bench, 99.0) - (3.0 if kind == "lamp-shed" else 0.2)
+            limit = self._ceilings.get(bench, 99.0) - (3.0 if kind == "lamp-shed" else 1.2)
             if kind == "soil-over-limit":
                 limit = self.play.site.soil_limit - 0.2
             return self.play.world.truth(bench).seed_depth_c >= limit

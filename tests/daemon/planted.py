@@ -37,7 +37,9 @@ class Planted:
         path = folder / self.file
         text = path.read_text(encoding="utf-8")
         if text.count(self.right) != 1:
-            raise ValueError(f"{self.name}: {self.right!r} is {text.count(self.right)} times in {self.file}")
+            raise ValueError(
+                f"{self.name}: {self.right!r} is {text.count(self.right)} times in {self.file}"
+            )
         path.write_text(text.replace(self.right, self.wrong), encoding="utf-8")
 
 
