@@ -78,7 +78,7 @@ def test_a_violation_is_shortened_to_what_it_takes(monkeypatch: pytest.MonkeyPat
     )
 
 
-@pytest.mark.parametrize("bug", [one for one in BUGS if one.found], ids=lambda bug: bug.name)
+@pytest.mark.parametrize("bug", BUGS, ids=lambda bug: bug.name)
 def test_a_planted_bug_is_found(bug: Planted, tmp_path: Path) -> None:
     bug.plant(tmp_path)
     done = subprocess.run(
