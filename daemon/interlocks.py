@@ -51,7 +51,7 @@ SWING_SLACK = 0.25
 #: fall must be made good within the first time [s] of heating, and most of it within the second. A fall
 #: over a gap by LONG_FALL takes the soil so far from its balance that a mat shows itself otherwise.
 DROP = 2.0
-LONG_FALL = 4.0
+LONG_FALL = 3.5
 HIGH_FADE = 6.0 / HOUR
 REGAINS = (0.25, 1.5 * HOUR)
 RECOVERS = (2 / 3, 4.5 * HOUR)
@@ -69,7 +69,7 @@ LAMP_FADE = 1.5 * HOUR
 BASE_FALL = 2.0 / HOUR
 BASE_RISE = 0.25 / HOUR
 LIFT_FADE = 6 * HOUR
-#: A mat goes on warming the soil for this long [s] after it goes off.
+#: A mat goes on warming the soil for this long [s] after it goes off, and takes as long to begin with it.
 AFTER_HEAT = 0.75 * HOUR
 
 
@@ -138,14 +138,13 @@ def over_gap(watch: HeatWatch, soil: float | None) -> HeatWatch:
     """The watch after a time in which nobody looked and nothing was on; soil: now [°C].
 
     Levels are anew. But near its balance a mat can show no other sign than that the soil keeps its
-    level, or that what was lost is made good; after a long fall it rises well enough.
+    level; after a long fall it rises well enough, once the mat is warm itself.
     """
     if watch.kept is None or soil is None:
         return HeatWatch()
-    fall = watch.kept - soil
-    if fall < DROP:
+    if watch.kept - soil < LONG_FALL:
         return HeatWatch(kept=soil)
-    return HeatWatch(fell_from=watch.kept, fell_to=soil) if fall < LONG_FALL else HeatWatch()
+    return HeatWatch(on_s=-AFTER_HEAT)
 
 
 def watch_heat(
