@@ -203,6 +203,10 @@ class _Held:
             return -1.0
         return now - self._since.setdefault(key, now)
 
+    def begin(self, what: str, where: str, now: float) -> None:
+        """Count from now."""
+        self._since[what, where] = now
+
 
 class _Bench:
     """What the judge keeps of one bench."""
@@ -644,9 +648,12 @@ class Judge:
                     )  # fmt: skip
 
     def _must(self, due: Due, where: str, bench: str | None, so: bool, now: float) -> None:
-        """Hold `due` to its time: `so` without a break for longer, and none of its alarms stands."""
+        """Hold `due` to its time: `so` without a break for longer, and none of its alarms stands.
+
+        One that stood until a person reset it has its time anew.
+        """
         span = self.held.span(due.name, where, so, now)
-        if span <= due.within:
+        if not so:
             return
         for alarm in self.play.memory.alarms.values():
             if (
@@ -654,7 +661,10 @@ class Judge:
                 and alarm.bench == bench
                 and (alarm.active or alarm.latched)
             ):
+                self.held.begin(due.name, where, now)
                 return
+        if span <= due.within:
+            return
         raise ViolationError(
             f"alarm-in-time:{due.name}", now,
             f"{where or 'site'}: {due.what}, for {span / MINUTE:.0f} min, and none of "
