@@ -37,6 +37,7 @@ from daemon.room import observe
 from daemon.sharing import Aim, aim_of
 from daemon.state import (
     DAY,
+    NEVER,
     Batch,
     BenchMemory,
     BenchSpec,
@@ -939,8 +940,10 @@ class _Bench:
             and self.soil is not None
             and self.soil >= self.target - self.spec.hysteresis
         )
+        # A board without a clock of its own can't tell after a power cut how long that was.
+        away = dt > GAP or old.soil_at == NEVER
         self.watch, fault = interlocks.watch_heat(
-            old.watch if dt <= GAP else interlocks.over_gap(old.watch, self.soil),
+            interlocks.over_gap(old.watch, self.soil) if away else old.watch,
             soil=self.soil if stale is None else None,
             room=self.room,
             heated=old.mat,
@@ -950,7 +953,7 @@ class _Bench:
             jumped=self.jumped,
             disturbed=watered,
             room_swing=self.site.room_swing,
-            dt=dt if dt <= GAP else 0.0,
+            dt=0.0 if away else dt,
         )
         if fault is not None and fault not in self.latched:
             self.latched = self.latched | {fault}

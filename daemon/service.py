@@ -47,6 +47,7 @@ from daemon.notify import Notifier, watchdog_interval
 from daemon.replay import Recorder, rolled_forward
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
 from daemon.state import (
+    NEVER,
     Batch,
     BenchMemory,
     Cut,
@@ -120,10 +121,12 @@ def resumed(memory: Memory, *, by: float, gone: float, booted: bool, dated: bool
     def bench(one: BenchMemory) -> BenchMemory:
         one = replace(one, begun=None)
         if booted:
-            one = replace(one, soil_at=BenchMemory().soil_at)  # heat waits for a reading of today's
+            one = replace(one, soil_at=NEVER)  # heat waits for a reading of today's
         if gone > GAP or (booted and not dated):
-            # Nor were they on, or their hours would count; no heat is judged by what the soil did.
-            one = replace(one, lamp=False, mat=False, watch=HeatWatch())
+            # Nor were they on, or their hours would count.
+            one = replace(one, lamp=False, mat=False)
+        if booted and not dated:  # no heat is judged by what the soil did in nobody knows how long
+            one = replace(one, watch=HeatWatch())
         return one
 
     return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})

@@ -30,6 +30,8 @@ from profiles.units import Units
 LIGHTS_ON = time(6)
 DAY = 86400.0
 HOUR = 3600.0
+#: Before any moment (mono).
+NEVER = -1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -434,15 +436,15 @@ class BenchMemory:
 
     begun: float | None = None
     soil: float | None = None
-    soil_at: float = -1e9
+    soil_at: float = NEVER
     air: float | None = None
     room: float | None = None
     lamp: bool = False
-    lamp_at: float = -1e9
-    lamp_last: float = -1e9
+    lamp_at: float = NEVER
+    lamp_last: float = NEVER
     mat: bool = False
-    mat_at: float = -1e9
-    mat_last: float = -1e9
+    mat_at: float = NEVER
+    mat_last: float = NEVER
     light: LightDay = LightDay()
     watch: HeatWatch = HeatWatch()
     controller: tuple[float, ...] = ()
