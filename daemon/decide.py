@@ -11,12 +11,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import inf, isnan
 
-from daemon import alarms, interlocks
+from daemon import alarms, interlocks, predictive
 from daemon.alarms import Condition
 from daemon.care import Records, Tally, What
 from daemon.control import (
     HOUR,
-    MatController,
     MatView,
     hysteresis,
     lit_window,
@@ -121,7 +120,6 @@ def decide(
     inputs: Inputs,
     now: Now,
     *,
-    controller: MatController = hysteresis,
     aims: Mapping[str, Aim] | None = None,
 ) -> Decision:
     """One tick.
@@ -176,7 +174,7 @@ def decide(
                 one.aim = aims[name]
 
     for one in ticks.values():
-        one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now))
+        one.steer(now, dt, keeps, _watered(memory, one.spec.name, now))
     _share_power(ticks, site)
 
     outputs: dict[str, Output] = {}
@@ -581,7 +579,6 @@ class _Bench:
         now: Now,
         dt: float,
         keeps: Mapping[str, Keep],
-        controller: MatController,
         watered: bool,
     ) -> None:
         """Wants, then overrides, then the safety stops."""
@@ -590,7 +587,7 @@ class _Bench:
         self.target = aim.soil_night if by_night else aim.soil
         self._feel_heat()
         self._steer_lamp(now, dt, keeps.get(f"{self.spec.name}/lamp"))
-        self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), controller, watered)
+        self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), watered)
 
     def _feel_heat(self) -> None:
         """Find which stops for heat hold, mat or no mat: a lamp or the sun can cook a tray too."""
@@ -657,7 +654,6 @@ class _Bench:
         now: Now,
         dt: float,
         keep: Keep | None,
-        controller: MatController,
         watered: bool,
     ) -> None:
         spec, aim, old = self.spec.mat, self.aim, self.old
@@ -675,10 +671,17 @@ class _Bench:
                 on=old.mat,
                 lamp=old.lamp,
                 room=self.room,
+                min_on=spec.min_on,
+                min_off=spec.min_off,
             )
-            self.mat, self.mind = controller(view, old.controller)
+            if self.spec.control == "learning":
+                view = self._foreseeing(view, now)
+                self.mat, self.mind = predictive.learning(view, old.controller)
+                self.mat_why = predictive.why(view, self.mind, self.deg)
+            else:
+                self.mat, self.mind = hysteresis(view, ())
+                self.mat_why = f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}"
             self.need = self.target - self.soil
-            self.mat_why = f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}"
         self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
         if keep is not None and keep.on:
             self.mat, self.mat_why = True, f"kept on by {keep.by}"
@@ -716,6 +719,22 @@ class _Bench:
         if self.mat and keep is not None and not keep.on:
             self.mat, self.mat_why = False, f"kept off by {keep.by}"
 
+    def _foreseeing(self, view: MatView, now: Now) -> MatView:
+        """The view with what the lamp's hours bring: its next change, and that of the aim."""
+        change = None
+        if now.trusted:
+            change = _next_edge(self.site, self.spec, self.aim.hours, now.utc)
+        ahead: tuple[tuple[float, float], ...] = ()
+        lamp_ahead = (0.0, self.lamp) if self.lamp != self.old.lamp else None
+        if change is not None:
+            lit, at = change
+            coming = self.aim.soil if lit else self.aim.soil_night
+            if coming is not None and coming != view.aim:
+                ahead = ((at - now.utc, coming),)
+            if lamp_ahead is None and self.spec.lamp is not None and self.lamp == self.day:
+                lamp_ahead = (at - now.utc, lit)
+        return replace(view, ahead=ahead, lamp_ahead=lamp_ahead)
+
     def stop_lamp(self, why: str) -> None:
         if self.lamp:
             self.lamp, self.lamp_why = False, f"safety stop: {why}"
@@ -749,6 +768,8 @@ class _Bench:
             events.append(self._switched(now, "lamp", self.lamp, self.lamp_why))
         if self.mat != old.mat:
             events.append(self._switched(now, "mat", self.mat, self.mat_why))
+        if (said := predictive.fell_back(old.controller, self.mind)) is not None:
+            events.append(self._event(now, "advisory", said))
         self._tell_unreachable(now, dt, events)
         today = local_day(self.site.zone, now.utc)
         same_day = today == old.day
@@ -839,7 +860,7 @@ class _Bench:
                 found["mat-weak"] = (
                     f"the mat is on without a break and the soil settles at {self.deg(soil)}, "
                     f"{format_difference(target - soil, self.site.units)} under the aim of "
-                    f"{self.deg(target)}; a cover, a warmer room or more watts would help"
+                    f"{self.deg(target)}; {self._watts_needed(target)}"
                 )
         else:
             self.full_since = None
@@ -855,6 +876,14 @@ class _Bench:
             if mark not in self.said:
                 self.said = self.said | {mark}
                 events.append(self._event(now, "advisory", f"out of reach here: {text}"))
+
+    def _watts_needed(self, target: float) -> str:
+        spec, watts = self.spec.mat, None
+        if spec is not None:
+            watts = predictive.watts_needed(self.mind, spec.watts, self.room, target)
+        if spec is None or watts is None or watts <= spec.watts:
+            return "a cover, a warmer room or more watts would help"
+        return f"it would take about {watts:.0f} W, or a cover, or a warmer room"
 
     def _off_target(self) -> list[tuple[str, str]]:
         aim, soil = self.aim, self.soil
@@ -913,9 +942,13 @@ def _worded(reading: Reading) -> str:
 
 def next_change(site: Site, spec: BenchSpec, aim: Aim, utc: float) -> tuple[bool, float] | None:
     """Whether the lamp's schedule next turns it on or off, and when (POSIX s); None when dark."""
-    if aim.hours <= 0 or spec.lamp is None:
+    return _next_edge(site, spec, aim.hours, utc) if spec.lamp is not None else None
+
+
+def _next_edge(site: Site, spec: BenchSpec, hours: float, utc: float) -> tuple[bool, float] | None:
+    if not 0 < hours < 24:
         return None
-    window = lit_window(spec.lights_on, aim.hours, site.zone, utc)
+    window = lit_window(spec.lights_on, hours, site.zone, utc)
     if window is not None:
         return False, window[1]
     return True, next_lights_on(spec.lights_on, site.zone, utc)

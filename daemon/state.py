@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
 
+from daemon import predictive
 from daemon.care import Husbandry, Records, Tally, TallyLimits, limits_of
 from daemon.config import Config
 from daemon.husbandry import husbandry_of
@@ -61,6 +62,7 @@ class BenchSpec:
     mat: RelaySpec | None
     soil_probes: tuple[str, ...]
     air_probes: tuple[str, ...]
+    control: Literal["learning", "hysteresis"] = "learning"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +115,7 @@ class Site:
                 trays=bench.trays,
                 lights_on=timedelta(hours=bench.lights_on.hour, minutes=bench.lights_on.minute),
                 hysteresis=bench.hysteresis,
+                control=bench.control,
                 lamp=relay(bench.lamp),
                 mat=relay(bench.mat),
                 soil_probes=tuple(
@@ -386,6 +389,7 @@ def shifted(memory: Memory, by: float) -> Memory:
             lamp_last=bench.lamp_last + by,
             mat_at=bench.mat_at + by,
             mat_last=bench.mat_last + by,
+            controller=predictive.shifted(bench.controller, by),
             full_since=None,
             off_target_since={key: at + by for key, at in bench.off_target_since.items()},
             light=replace(
