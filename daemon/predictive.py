@@ -25,7 +25,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from operator import attrgetter, itemgetter
+from operator import attrgetter, itemgetter, le
 
 from daemon.control import MatView, hysteresis
 
@@ -298,6 +298,7 @@ _LENGTH = _NUMBERS + _SIZE * (_SIZE + 1) // 2
 #: Where the variances lie in the triangle, and that of b.
 _DIAGONAL = tuple(i * _SIZE - i * (i - 1) // 2 for i in range(_SIZE))
 _DRIFT = _DIAGONAL[_B]
+_variances = itemgetter(*(_NUMBERS + place for place in _DIAGONAL))
 
 # Why the mat is as it is; `figure` is a temperature, with _PLAIN a misfit.
 _SHORT, _ENOUGH, _DIPS, _WAITS, _PLAIN = range(1, 6)
@@ -333,12 +334,9 @@ def _recall(memory: Sequence[float]) -> _Mind | None:
     """From what `_kept` gave; None when it is not that."""
     if len(memory) != _LENGTH or not math.isfinite(sum(memory)):
         return None
-    if not all(map(math.isfinite, memory)):
-        return None
-    for least, value, most in zip(_LEAST, memory[_STATE:_NUMBERS], _MOST, strict=True):
-        if not least <= value <= most:
-            return None
-    if any(not 0.0 <= memory[_NUMBERS + place] < 1e6 for place in _DIAGONAL):
+    state, variances = memory[_STATE:_NUMBERS], _variances(memory)
+    within = all(map(le, _LEAST, state)) and all(map(le, state, _MOST))
+    if not within or min(variances) < 0.0 or max(variances) > 1e6:
         return None
     return _Mind(tuple(memory[_NUMBERS:]), *memory[:_NUMBERS])
 
@@ -374,7 +372,9 @@ def learning(view: MatView, memory: tuple[float, ...]) -> tuple[bool, tuple[floa
         soil = mind.soil_sum / mind.count
         mind.update(soil, room, mind.heated / passed, mind.lit / passed, passed / _HOUR)
         mind.at = view.now
-    elif known is not None:  # between plans nothing changes, but that it is never left on in the warm
+    elif (
+        known is not None
+    ):  # between plans nothing changes, but that it is never left on in the warm
         aim = view.ahead[0][1] if mind.early and view.ahead else view.aim
         return view.on and view.soil < aim + view.half_band, _kept(mind)
     mind.forget_ticks()
@@ -424,6 +424,9 @@ def _begin_early(mind: _Mind, view: MatView) -> bool:
     if aim <= view.aim or hours > _LONGEST_WARMUP:
         return False
     aim = min(aim, mind.most(view.room) - 0.3)
+    slowest = mind.rise - mind.loss * aim + mind.pull(view.room)
+    if not mind.early and (hours - 1.0) * slowest > aim - mind.soil:
+        return False  # far too early, without a closer look
     if view.lamp_ahead is not None and abs(view.lamp_ahead[0] - seconds) < _BESIDE:
         hours = max(0.0, hours - _LAMP_LEAD)
     return aim - mind.warmed(view, hours) > (-_TOO_EARLY if mind.early else _LATE_BY)
