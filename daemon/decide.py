@@ -663,6 +663,8 @@ class _Bench:
         if self.target is None:
             self.mat_why = "nothing here asks for a warm mat"
         elif stale is None and self.soil is not None:
+            learns = self.spec.control == "learning"
+            ahead, lamp_ahead = self._foreseen(self.target, now) if learns else ((), None)
             view = MatView(
                 now=now.mono,
                 soil=self.soil,
@@ -671,11 +673,12 @@ class _Bench:
                 on=old.mat,
                 lamp=old.lamp,
                 room=self.room,
+                ahead=ahead,
+                lamp_ahead=lamp_ahead,
                 min_on=spec.min_on,
                 min_off=spec.min_off,
             )
-            if self.spec.control == "learning":
-                view = self._foreseeing(view, now)
+            if learns:
                 self.mat, self.mind = predictive.learning(view, old.controller)
                 self.mat_why = predictive.why(view, self.mind, self.deg)
             else:
@@ -719,21 +722,23 @@ class _Bench:
         if self.mat and keep is not None and not keep.on:
             self.mat, self.mat_why = False, f"kept off by {keep.by}"
 
-    def _foreseeing(self, view: MatView, now: Now) -> MatView:
-        """The view with what the lamp's hours bring: its next change, and that of the aim."""
-        change = None
+    def _foreseen(
+        self, target: float, now: Now
+    ) -> tuple[tuple[tuple[float, float], ...], tuple[float, bool] | None]:
+        """What the lamp's hours bring, as `MatView` has it: the aim's next change, and the lamp's."""
+        edge = None
         if now.trusted:
-            change = _next_edge(self.site, self.spec, self.aim.hours, now.utc)
+            edge = _next_edge(self.site, self.spec, self.aim.hours, now.utc)
         ahead: tuple[tuple[float, float], ...] = ()
         lamp_ahead = (0.0, self.lamp) if self.lamp != self.old.lamp else None
-        if change is not None:
-            lit, at = change
+        if edge is not None:
+            lit, at = edge
             coming = self.aim.soil if lit else self.aim.soil_night
-            if coming is not None and coming != view.aim:
+            if coming is not None and coming != target:
                 ahead = ((at - now.utc, coming),)
             if lamp_ahead is None and self.spec.lamp is not None and self.lamp == self.day:
                 lamp_ahead = (at - now.utc, lit)
-        return replace(view, ahead=ahead, lamp_ahead=lamp_ahead)
+        return ahead, lamp_ahead
 
     def stop_lamp(self, why: str) -> None:
         if self.lamp:

@@ -143,7 +143,7 @@ class _Mind:
         qt, qr, qc, qb, ql, qg = _Q
         vt = vt * ft + vr * fr + vc * fc + vb * fb + vl * fl + vg * fg + qt * dt
         restless = 1.0 + _RESTLESS * max(0.0, self.lean * self.lean - _CALM)
-        spread = vt + _READING**2
+        spread = max(vt, 0.0) + _READING**2  # rounding, or a memory that lies
         surprise = error * error / spread
         self.misfit += 0.05 * (min(surprise, 25.0) - self.misfit)
         if surprise > 20.0:  # poured water, a lifted tray: T moved, the bench did not
@@ -298,6 +298,9 @@ _LENGTH = _NUMBERS + _SIZE * (_SIZE + 1) // 2
 #: Where the variances lie in the triangle, and that of b.
 _DIAGONAL = tuple(i * _SIZE - i * (i - 1) // 2 for i in range(_SIZE))
 _DRIFT = _DIAGONAL[_B]
+_COUNT = _NAMES.index("count")
+#: All numbers in a memory together are less than this.
+_ABSURD = 1e10
 _variances = itemgetter(*(_NUMBERS + place for place in _DIAGONAL))
 
 # Why the mat is as it is; `figure` is a temperature, with _PLAIN a misfit.
@@ -332,11 +335,11 @@ def _begin(view: MatView) -> _Mind:
 
 def _recall(memory: Sequence[float]) -> _Mind | None:
     """From what `_kept` gave; None when it is not that."""
-    if len(memory) != _LENGTH or not math.isfinite(sum(memory)):
+    if len(memory) != _LENGTH or not sum(map(abs, memory)) < _ABSURD:
         return None
     state, variances = memory[_STATE:_NUMBERS], _variances(memory)
     within = all(map(le, _LEAST, state)) and all(map(le, state, _MOST))
-    if not within or min(variances) < 0.0 or max(variances) > 1e6:
+    if not within or min(variances) < 0.0 or memory[_COUNT] < 0.0:
         return None
     return _Mind(tuple(memory[_NUMBERS:]), *memory[:_NUMBERS])
 
@@ -356,10 +359,11 @@ def learning(view: MatView, memory: tuple[float, ...]) -> tuple[bool, tuple[floa
     known = _recall(memory)
     mind = known or _begin(view)
     gone = view.now - mind.ticked
+    plan = known is None
     if not 0 <= gone <= GAP:
         mind.away(gone if gone > 0 else math.inf, view.soil)
         mind.at = mind.ticked = view.now
-        gone = 0.0
+        gone, plan = 0.0, True
     mind.heated += gone * view.on
     mind.lit += gone * view.lamp
     mind.soil_sum += view.soil
@@ -371,14 +375,14 @@ def learning(view: MatView, memory: tuple[float, ...]) -> tuple[bool, tuple[floa
         room = None if view.room is None else mind.room_sum / mind.count
         soil = mind.soil_sum / mind.count
         mind.update(soil, room, mind.heated / passed, mind.lit / passed, passed / _HOUR)
-        mind.at = view.now
-    elif (
-        known is not None
-    ):  # between plans nothing changes, but that it is never left on in the warm
-        aim = view.ahead[0][1] if mind.early and view.ahead else view.aim
-        return view.on and view.soil < aim + view.half_band, _kept(mind)
-    mind.forget_ticks()
-    return _plan(mind, view), _kept(mind)
+        mind.at, plan = view.now, True
+    on = view.on
+    if plan:
+        on = _plan(mind, view)
+        mind.forget_ticks()
+    # Whatever the model says, none into soil that is warm enough for plain on/off twice over.
+    aim = view.ahead[0][1] if mind.early and view.ahead else view.aim
+    return on and view.soil < aim + 2 * view.half_band, _kept(mind)
 
 
 def _plan(mind: _Mind, view: MatView) -> bool:
@@ -480,10 +484,9 @@ def shifted(memory: tuple[float, ...], by: float) -> tuple[float, ...]:
 
 def fell_back(before: tuple[float, ...], after: tuple[float, ...]) -> str | None:
     """What to say when the mat has just gone from the model to plain on/off, or back; else None."""
-    was, is_now = (len(m) == _LENGTH and m[_IS_PLAIN] > 0 for m in (before, after))
-    if was == is_now or len(after) != _LENGTH:
+    if len(before) != _LENGTH or len(after) != _LENGTH or before[_IS_PLAIN] == after[_IS_PLAIN]:
         return None
-    if is_now:
+    if after[_IS_PLAIN]:
         return (
             "the soil no longer does what the model of this bench foresees (a probe moved, a tray "
             "lifted?): its mat goes by plain on/off until it does"

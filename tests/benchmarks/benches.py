@@ -24,6 +24,8 @@ HOUR = 3600.0
 DAY = 86400.0
 PER_DAY = round(DAY / TICK)
 START = 1.8e9 - 1.8e9 % DAY + 6 * HOUR  # a lights-on
+#: The band [°C] either side of an aim that reaching is timed to: the default of the configuration.
+BAND = 0.25
 #: Tomato's row of the published table (Harrington and Minges 1954), days to emergence by °C.
 TOMATO = EmergenceModel(((10, 43), (15, 14), (20, 8), (25, 6), (30, 6), (35, 9)), (0, 5, 40))
 
@@ -255,7 +257,7 @@ class Run:
     """The record of one controller on one bench, a value a tick.
 
     error: true seed depth less the aim, the offset taken out. kwh: so far. full_power: by the tick of
-    a change, minutes in which full power would reach (aim - half band), by half band.
+    a change that nobody tells, minutes in which full power would reach the band.
     half_up_days: until half of the tomatoes sown at the start are up.
     """
 
@@ -263,7 +265,7 @@ class Run:
     aim: Array
     on: np.ndarray
     kwh: Array
-    full_power: dict[int, dict[float, float]] = field(default_factory=dict)
+    full_power: dict[int, float] = field(default_factory=dict)
     half_up_days: float | None = None
 
 
@@ -279,15 +281,14 @@ def simulate(
     bench: Bench,
     make: Maker,
     *,
-    bands: tuple[float, ...] = (),
     meddle: Meddle | None = None,
     dries: bool = False,
     dark: tuple[float, float] | None = None,
 ) -> Run:
     """Run a bench under a controller.
 
-    bands: half widths to time full power to. dries: the water that evaporates is not topped up from
-    below. dark: from and to [s] between which the daemon is not there and all is off.
+    dries: the water that evaporates is not topped up from below. dark: from and to [s] between which
+    the daemon is not there and all is off.
     """
     net, step = bench.network(), make(bench)
     noise = np.random.default_rng([bench.seed, 7]).normal(0, bench.probe.noise_c, NOISE_DRAWS)
@@ -308,10 +309,8 @@ def simulate(
         aim = aim_now.get(k, aim)
         room = bench.room.at(START + at)
         lit = has_lamp and bench.duty.lit(at)
-        if k in starts and bands:
-            run.full_power[k] = _full_power(
-                bench, net, at, [aim - offset - b for b in bands], bands
-            )
+        if k in starts:
+            run.full_power[k] = _full_power(bench, net, at, aim - offset - BAND)
         if dark is not None and dark[0] <= at < dark[1]:
             on = lit = False
         else:
@@ -322,7 +321,7 @@ def simulate(
                 now=at,
                 soil=reading,
                 aim=aim,
-                half_band=0.25,
+                half_band=BAND,
                 on=on,
                 lamp=was_lit,
                 room=room if bench.sees_room else None,
@@ -347,27 +346,21 @@ def simulate(
     return run
 
 
-def _full_power(
-    bench: Bench, net: ThermalNetwork, at: float, marks: list[float], bands: tuple[float, ...]
-) -> dict[float, float]:
-    """Minutes of full power until seed depth passes each mark; inf beyond a day."""
-    was = list(net.temps)
-    minutes = dict.fromkeys(bands, math.inf)
-    before = seed_depth(net)
-    for band, mark in zip(bands, marks, strict=True):
-        if before >= mark:
-            minutes[band] = 0.0
+def _full_power(bench: Bench, net: ThermalNetwork, at: float, mark: float) -> float:
+    """Minutes of full power until seed depth passes a mark [°C]; inf beyond a day."""
+    was, before, minutes = list(net.temps), seed_depth(net), math.inf
     for k in range(PER_DAY):
+        if before >= mark:
+            minutes = 0.0
+            break
         now = at + k * TICK
         lit = bench.lamp_watts > 0 and bench.duty.lit(now)
         rooms = bench.room.at(START + now), bench.room.at(START + now + TICK)
         net.step(round(TICK * 1e6), *rooms, 1.0, float(lit))
         net.moisture = bench.moisture
         after = seed_depth(net)
-        for band, mark in zip(bands, marks, strict=True):
-            if before < mark <= after and math.isinf(minutes[band]):
-                minutes[band] = k + (mark - before) / (after - before)
-        if not any(map(math.isinf, minutes.values())):
+        if after >= mark:
+            minutes = k + (mark - before) / (after - before)
             break
         before = after
     net.put(was[:5], was[6:], bench.moisture)

@@ -18,12 +18,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from sim.thermal import Array
-from tests.benchmarks.benches import PER_DAY, TICK, Bench, Run
+from tests.benchmarks.benches import BAND, PER_DAY, TICK, Bench, Run
 
 #: "There": the optimum this near to the aim [°C].
 PRECISE = 0.1
-#: The bands [°C] either side of an aim that reaching is timed to.
-BANDS = (0.25, 0.5)
 #: How long [ticks] after reaching an aim an overshoot or undershoot is looked for.
 LANDING = 180
 #: Minutes after a told rise by which it has to be there, and before it that it may be early.
@@ -70,8 +68,8 @@ class Marks:
 
     rms, worst: settled. preheat, after, carried: root mean square in what is left out. first: the
     overshoot of the first landing. over, under: of later rises, and after falls. reach: time to the
-    band over that of full power, by half band, from cold and on rises nobody told. entered: of told
-    rises, when the band of 0.5 was entered, before the rise negative; half_up: days.
+    band over that of full power, from cold and on rises nobody told. entered: of told rises, when the
+    band was entered, before the rise negative. half_up: days.
     """
 
     rms: float
@@ -85,7 +83,7 @@ class Marks:
     half_up: float | None
     over: list[float] = field(default_factory=list)
     under: list[float] = field(default_factory=list)
-    reach: dict[float, list[float]] = field(default_factory=dict)
+    reach: list[float] = field(default_factory=list)
     entered: list[float] = field(default_factory=list)
 
 
@@ -93,7 +91,6 @@ def judge(bench: Bench, run: Run, best: Array, parts: Parts) -> Marks:
     """The marks of a run beside the optimum's error."""
     e, ticks = run.error, len(run.error)
     heated_alone = best > PRECISE  # whoever has the mat
-    wide = BANDS[-1]
 
     def root(mask: np.ndarray) -> float:
         return float(np.sqrt(np.mean(e[mask] ** 2))) if mask.any() else math.nan
@@ -109,14 +106,13 @@ def judge(bench: Bench, run: Run, best: Array, parts: Parts) -> Marks:
         carried=root(parts.carried),
         first=0.0,
         half_up=run.half_up_days,
-        reach={band: [] for band in BANDS},
     )
     at = [round(c.at / TICK) for c in bench.duty.changes] + [ticks]
     for i, change in enumerate(bench.duty.changes):
         k, following = at[i], at[i + 1]
         before = bench.duty.changes[i - 1].aim if i else -math.inf
         if change.aim > before:
-            arrived = _first(e >= -BANDS[0], k, following)
+            arrived = _first(e >= -BAND, k, following)
             window = slice(arrived, min(following, arrived + LANDING))
             free = e[window][~heated_alone[window]]
             peak = max(0.0, float(free.max())) if len(free) else 0.0
@@ -125,20 +121,17 @@ def judge(bench: Bench, run: Run, best: Array, parts: Parts) -> Marks:
             else:
                 marks.first = peak
             if change.told and i:
-                if best[min(ticks - 1, k + LATEST)] >= -wide:
+                if best[min(ticks - 1, k + LATEST)] >= -BAND:
                     ahead = e + run.aim - change.aim
-                    in_band = _first(e >= -wide, k, following)
-                    while in_band <= k and in_band > 0 and ahead[in_band - 1] >= -wide:
+                    in_band = _first(e >= -BAND, k, following)
+                    while in_band <= k and in_band > 0 and ahead[in_band - 1] >= -BAND:
                         in_band -= 1
                     marks.entered.append(float(in_band - k))
             elif not heated_alone[k : arrived + LANDING].any():
-                for band, minutes in run.full_power[k].items():
-                    there = _first(e >= -band, k, following)
-                    if k < there < following and 0 < minutes < math.inf:
-                        low, high = e[there - 1], e[there]
-                        marks.reach[band].append(
-                            (there - k - 1 + (-band - low) / (high - low)) / minutes
-                        )
+                minutes = run.full_power[k]
+                if k < arrived < following and 0 < minutes < math.inf:
+                    low, high = e[arrived - 1], e[arrived]
+                    marks.reach.append((arrived - k - 1 + (-BAND - low) / (high - low)) / minutes)
         elif change.aim < before:
             there = _first(e <= PRECISE, k, following)
             if there < following:

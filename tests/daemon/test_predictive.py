@@ -5,6 +5,7 @@ simulated bench, and that no input makes it unsafe.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -15,10 +16,28 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from daemon.control import MatController, MatView, hysteresis
-from daemon.predictive import LAGS, UPDATE, Bench, learned, learning, watts_needed, why
+from daemon.predictive import (
+    LAGS,
+    UPDATE,
+    Bench,
+    fell_back,
+    learned,
+    learning,
+    watts_needed,
+    why,
+)
+from daemon.state import RelaySpec, dump, restore, shifted
 from sim.thermal import ThermalNetwork, TrayFigures, soil_site
+from tests.benchmarks.benches import draw_reachable, simulate
+from tests.benchmarks.control import ours
+from tests.benchmarks.judging import judge, parts_of
+from tests.benchmarks.references import on_off, optimum
+from tests.daemon import builders
+from tests.daemon.builders import Runner, batch, bench, holding, site
 
 HOUR = 3600.0
+#: What a batch of tomatoes in germination has its bench aim for [°C].
+TOMATO = 25.5
 TRUE = Bench(rise=5.0, loss=0.4, lag=16.0, lamp=0.0, room=14.0, most=26.5, misfit=1.0)
 
 
@@ -225,6 +244,38 @@ def test_any_memory_that_is_not_its_own_begins_anew(memory: tuple[float, ...], s
     assert learning(seen, memory) == learning(seen, ())
 
 
+def _a_memory() -> tuple[float, ...]:
+    memory: tuple[float, ...] = ()
+    on = False
+    for k in range(20):
+        on, memory = learning(view(k * 60.0, 18.0 + k / 16, 22.0, on), memory)
+    return memory
+
+
+GENUINE = _a_memory()
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    lies=st.dictionaries(st.integers(0, len(GENUINE) - 1), numbers, min_size=1, max_size=4),
+    soil=st.floats(-55, 125),
+    seconds=st.sampled_from([1.0, 60.0, 900.0]),
+)
+def test_a_memory_that_lies_harms_nothing_and_is_soon_forgotten(
+    lies: dict[int, float], soil: float, seconds: float
+) -> None:
+    memory = tuple(lies.get(i, number) for i, number in enumerate(GENUINE))
+    on, now = False, GENUINE[1]
+    for _ in range(4):
+        now += seconds
+        seen = view(now, soil, 22.0, on)
+        on, memory = learning(seen, memory)
+        assert why(seen, memory)
+        assert soil < 24.0 or not on
+        fell_back(memory, memory)
+        watts_needed(memory, 20.0, None, 22.0)
+
+
 @settings(max_examples=30, deadline=None)
 @given(
     soils=st.lists(st.floats(-55, 125), min_size=1, max_size=40),
@@ -251,3 +302,96 @@ def test_soil_well_over_its_aim_is_never_heated_by_a_bench_that_is_known(soil: f
     for k in range(30):
         on, memory = learning(view(k * 60.0, soil, 22.0, on), memory)
         assert not on
+
+
+# In the decision core
+
+
+def test_in_the_core_it_holds_a_tray_says_why_and_a_restart_in_the_middle_costs_nothing() -> None:
+    learns = replace(site(bench(lamp=None)), name="ours")
+    plainly = site(replace(bench(lamp=None), control="hysteresis"))
+    found = {}
+    for house in (learns, plainly):
+        tray = builders.Tray(soil=15.0, lift=14.0)
+        runner = Runner(house, holding(batch()), soil=lambda _utc, tray=tray: tray.soil)
+        soils = []
+        for minute in range(24 * 60):
+            output = runner.tick().outputs["shelf"]
+            tray.step(60.0, 15.0, output.mat, False)
+            soils.append(tray.soil)
+            if minute == 12 * 60:  # the machine boots: its mono clock begins anew
+                by = 30.0 - runner.mono
+                runner.memory = shifted(restore(dump(runner.memory)), by)
+                runner.mono += by
+        off = np.array(soils[8 * 60 :]) - TOMATO
+        found[house.name] = np.sqrt(np.mean(off**2))
+        assert max(soils) < TOMATO + 0.5 or house is plainly
+        if house is learns:
+            assert "the mat gives" in output.mat_why
+            assert learned(runner.memory.benches["shelf"].controller) is not None
+            assert runner.told("advisory") == []
+    assert found["ours"] < 0.12
+    assert found["ours"] < 0.6 * found["testing"]
+
+
+def test_it_asks_for_no_more_than_the_relay_s_least_times_allow() -> None:
+    slow = RelaySpec(watts=20.0, min_on=600.0, min_off=600.0)
+    tray = builders.Tray(soil=15.0, lift=14.0)
+    runner = Runner(site(bench(lamp=None, mat=slow)), holding(batch()), soil=lambda _: tray.soil)
+    soils, states = [], []
+    for _ in range(24 * 60):
+        on = runner.tick().outputs["shelf"].mat
+        tray.step(60.0, 15.0, on, False)
+        soils.append(tray.soil)
+        states.append(on)
+    edges = np.flatnonzero(np.diff(np.array(states, int)))
+    assert np.diff(edges).min() >= 10
+    assert np.abs(np.array(soils[8 * 60 :]) - TOMATO).max() < 0.8
+
+
+def test_a_weak_mat_is_told_with_the_watts_it_would_take() -> None:
+    tray = builders.Tray(soil=15.0, lift=6.0)
+    runner = Runner(site(bench(lamp=None)), holding(batch()), soil=lambda _: tray.soil)
+    for _ in range(16 * 60):
+        tray.step(60.0, 15.0, runner.tick().outputs["shelf"].mat, False)
+    (said,) = [text for text in runner.told("advisory") if "out of reach" in text]
+    found = re.search(r"about (\d+) W", said)
+    assert found, said
+    # The room is 15 °C: lift is as the watts.
+    assert float(found[1]) == pytest.approx(20.0 * (TOMATO - 15.0) / 6.0, rel=0.1)
+
+
+def test_when_the_soil_leaves_the_model_the_fall_back_is_told_and_so_is_its_end() -> None:
+    tray = builders.Tray(soil=15.0, lift=14.0)
+    play = [0.0]
+    runner = Runner(site(bench(lamp=None)), holding(batch()), soil=lambda _: tray.soil + play[0])
+    for minute in range(26 * 60):
+        wild = 18 * 60 < minute < 20 * 60
+        play[0] = 0.9 * math.sin(minute / 2) if wild else 0.0
+        tray.step(60.0, 15.0, runner.tick().outputs["shelf"].mat, False)
+    said = [text for text in runner.told("advisory") if "model of this bench" in text]
+    assert len(said) == 2
+    assert "plain on/off" in said[0]
+    assert "again" in said[1]
+
+
+# The headline of the control benchmark, on a few of its benches
+
+
+def test_the_benchmark_s_bounds_hold_with_a_margin_on_a_few_drawn_benches() -> None:
+    drawn = [one for one in draw_reachable(300, 6, days=3)[0] if one.room_says != "weather"][:3]
+    assert len(drawn) == 3
+    found = []
+    for one in drawn:
+        best = optimum(one)
+        parts = parts_of(one, best)
+        mine, low = (judge(one, simulate(one, make), best, parts) for make in (ours, on_off(0.1)))
+        found.append(mine)
+        assert mine.rms < 0.5 * low.rms
+        assert mine.first < 0.4
+        assert max(mine.under) < 0.4
+        assert max(mine.entered) <= 10
+        assert min(mine.entered) >= -60
+        assert mine.switchings < 130
+        assert max(mine.reach, default=1.0) < 1.02
+    assert np.median([marks.rms for marks in found]) < 0.11
