@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from daemon.alarms import CATALOGUE
 from daemon.care import Records, Tally, What, said
 from daemon.control import iso
-from daemon.decide import AIR_FRESH, Decision, mean_reading, next_change
+from daemon.decide import AIR_FRESH, Decision, mean_reading, moisture_of, next_change
 from daemon.diagnosis import Finding, findings
 from daemon.events import StoredEvent
 from daemon.forecasts import lot_of, need_of
@@ -98,7 +98,10 @@ class BenchAim(_Part):
 
 
 class BenchMessage(_Message):
-    """`bench/<bench>`: readings, aim, outputs and why, safety stops, light so far today."""
+    """`bench/<bench>`: readings, aim, outputs and why, safety stops, light so far today.
+
+    moisture: by a probe, as the score of a finger in the mix, 1 to 5.
+    """
 
     bench: str
     title: str
@@ -115,6 +118,7 @@ class BenchMessage(_Message):
     conflicts: list[str]
     batches: list[str]
     covered: bool
+    moisture: float | None = None
 
 
 class Dates(_Part):
@@ -339,7 +343,16 @@ def _bench(
         conflicts=list(aim.conflicts),
         batches=[batch.code for batch in on_it],
         covered=aim.covered,
+        moisture=_score(decision, site, name),
     )
+
+
+def _score(decision: Decision, site: Site, place: str) -> float | None:
+    now = decision.memory.at
+    if now is None:
+        return None
+    score = moisture_of(site, place, decision.readings, now)
+    return None if score is None else round(score, 1)
 
 
 def _fresh_soil(decision: Decision, name: str) -> float | None:
@@ -485,6 +498,7 @@ def facts_of(
         longitude=site.longitude,
         outdoor_soil_c=outdoor_soil,
         last_frost=site.last_frost,
+        moisture=None if decision is None else _score(decision, site, batch.place),
     )
 
 

@@ -50,6 +50,15 @@ class RelaySpec:
 
 
 @dataclass(frozen=True, slots=True)
+class MoistureSpec:
+    """A moisture probe: its name, and what it reads where the mix calls for water, and is wet."""
+
+    probe: str
+    dry: float
+    wet: float
+
+
+@dataclass(frozen=True, slots=True)
 class BenchSpec:
     """A bench as configured; probes are named `<bench>/<probe>`."""
 
@@ -63,6 +72,7 @@ class BenchSpec:
     soil_probes: tuple[str, ...]
     air_probes: tuple[str, ...]
     control: Literal["learning", "hysteresis"] = "learning"
+    moisture: MoistureSpec | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +134,9 @@ class Site:
                 air_probes=tuple(
                     f"{name}/{one.name}" for one in bench.probes if one.measures == "air"
                 ),
+                moisture=None
+                if bench.moisture is None
+                else MoistureSpec(f"{name}/moisture", bench.moisture.dry, bench.moisture.wet),
             )
             for name, bench in config.bench.items()
         }

@@ -184,6 +184,8 @@ def _bench(bench: BenchMessage, view: View, now: datetime) -> RenderableType:
     rows: list[tuple[str, str | Text]] = [("soil", _soil(bench, view)), ("air", _air(bench, view))]
     if bench.room is not None:
         rows.append(("room", view.deg(bench.room)))
+    if bench.moisture is not None:
+        rows.append(("moisture", f"{bench.moisture:.1f} of 5, by its probe"))
     bad = [
         f"{one.probe} {WORDED[Quality(one.quality)] if one.quality in list(Quality) else one.quality}"
         for one in bench.readings
