@@ -900,7 +900,7 @@ class _Bench:
     def _watts_needed(self, target: float) -> str:
         spec, watts = self.spec.mat, None
         if spec is not None:
-            watts = predictive.watts_needed(self.mind, spec.watts, self.room, target)
+            watts = predictive.watts_needed(self.mind, spec.watts, target)
         if spec is None or watts is None or watts <= spec.watts:
             return "a cover, a warmer room or more watts would help"
         return f"it would take about {watts:.0f} W, or a cover, or a warmer room"

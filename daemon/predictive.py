@@ -23,7 +23,7 @@ When the readings stop following the model, the plain on/off controller has the 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from operator import attrgetter, itemgetter, le
 
@@ -72,18 +72,20 @@ _READING = 0.045
 class _Mind:
     """What is remembered, all of it numbers, so that a tuple of floats holds it.
 
-    at: of the last update; ticked: of the last tick (mono). reference: °C, what c pulls to where the
-    room is not measured. h1, h2, s1, s2: the chain and its derivatives by the lag's logarithm; g: the
-    lamp's. misfit: mean square of the normalised innovations; lean: their mean. plain: the on/off
-    controller has the mat. early: the aim to come is the aim already. reason, figure, minutes: what
-    the last plan was made on. soil_sum .. lit: of the ticks since the update.
-    soil .. lag: the filter's state. p: the upper triangle of its covariance, by rows.
+    at: of the last update; ticked: of the last tick (mono). reference: °C, what c pulls to: the room
+    as last measured, or where never, the soil at the start. felt: whether the room was measured.
+    h1, h2, s1, s2: the chain and its derivatives by the lag's logarithm; g: the lamp's. misfit: mean
+    square of the normalised innovations; lean: their mean. plain: the on/off controller has the mat.
+    early: the aim to come is the aim already. reason, figure, minutes: what the last plan was made
+    on. soil_sum .. lit: of the ticks since the update. soil .. lag: the filter's state.
+    p: the upper triangle of its covariance, by rows.
     """
 
     p: tuple[float, ...]
     at: float
     ticked: float
     reference: float
+    felt: float
     h1: float
     h2: float
     s1: float
@@ -120,7 +122,12 @@ class _Mind:
         self.s2 += slope * (self.h1 - self.h2) + part * (self.s1 - self.s2)
         self.h2 += part * (self.h1 - self.h2)
         self.g += (1.0 - math.exp(-dt / _LAMP_LAG)) * (lit - self.g)
-        over = self.soil - (self.reference if room is None else room)
+        if room is not None:
+            if not self.felt:  # what it pulls to has a name now; the pull stays
+                self.drift = _within(_B, self.drift + self.loss * (self.reference - room))
+            self.reference = room
+        self.felt = float(room is not None)
+        over = self.soil - self.reference
         rate = self.rise * self.h2 - self.loss * over + self.drift + self.lamp * self.g
         error = soil - self.soil - dt * rate
         # Only the first row of the transition differs from the identity. Written out, for this is
@@ -186,18 +193,18 @@ class _Mind:
 
     # Looking ahead
 
-    def pull(self, room: float | None) -> float:
+    def pull(self) -> float:
         """What heats or cools apart from mat, lamp and the soil's own warmth [°C/h]."""
-        return self.drift + self.loss * (self.reference if room is None else room)
+        return self.drift + self.loss * self.reference
 
-    def most(self, room: float | None) -> float:
+    def most(self) -> float:
         """The soil [°C] that full power without the lamp ends at."""
-        return (self.rise + self.pull(room)) / self.loss
+        return (self.rise + self.pull()) / self.loss
 
     def swing(self, view: MatView) -> float:
         """How far from the aim [°C] peaks and troughs may lie: SWING, or as far as the relay's least
         times must carry it."""
-        down = self.loss * self.soil - self.pull(view.room) - self.lamp * self.g
+        down = self.loss * self.soil - self.pull() - self.lamp * self.g
         up = self.rise - down
         least = max(up * view.min_on, down * view.min_off) / _HOUR / 2
         return max(SWING, min(least, 1.0))
@@ -206,7 +213,7 @@ class _Mind:
         """How far over its aim [°C] the soil comes at the lowest, and when [min], if the mat goes on in
         a minute. Aims to come count from their time on."""
         t, h1, h2, g = self.soil, self.h1, self.h2, self.g
-        part, lamp_part, r, keep, lamp_heat, pull = self._steps(view)
+        part, lamp_part, r, keep, lamp_heat, pull = self._steps()
         lit, lamp_in, lamp_to = _lamp_of(view)
         change_in, change_to = _LONGEST_LOOK + 1, aim
         if view.ahead and not self.early:
@@ -233,7 +240,7 @@ class _Mind:
         """How far over its aim [°C] the soil comes at the highest, and when [min], if the mat goes off
         now; and where it is when the next aim's time has come."""
         t, h1, h2, g = self.soil, self.h1, self.h2, self.g
-        part, lamp_part, r, keep, lamp_heat, pull = self._steps(view)
+        part, lamp_part, r, keep, lamp_heat, pull = self._steps()
         lit, lamp_in, lamp_to = _lamp_of(view)
         change_in = math.ceil(view.ahead[0][0] / UPDATE) if view.ahead else _LONGEST_LOOK + 1
         last = self._look()
@@ -265,7 +272,7 @@ class _Mind:
         dt = hours / steps
         part = 1.0 - math.exp(-dt / math.exp(self.lag))
         lamp_part = 1.0 - math.exp(-dt / _LAMP_LAG)
-        pull = self.pull(view.room)
+        pull = self.pull()
         lit, lamp_in, lamp_to = _lamp_of(view)
         for k in range(steps):
             before = h2
@@ -278,7 +285,7 @@ class _Mind:
     def _look(self) -> int:
         return min(_LONGEST_LOOK, max(15, round(_LOOK_LAGS * math.exp(self.lag) * 60)))
 
-    def _steps(self, view: MatView) -> tuple[float, float, float, float, float, float]:
+    def _steps(self) -> tuple[float, float, float, float, float, float]:
         """Of a minute: the lags' shares, mat, what is kept, lamp and all else."""
         return (
             1.0 - math.exp(-_STEP / math.exp(self.lag)),
@@ -286,7 +293,7 @@ class _Mind:
             self.rise * _STEP,
             1.0 - self.loss * _STEP,
             self.lamp * _STEP,
-            self.pull(view.room) * _STEP,
+            self.pull() * _STEP,
         )
 
 
@@ -328,12 +335,14 @@ def _begin(view: MatView) -> _Mind:
     numbers = [*[0.0] * _STATE, *_BEGIN]
     mind = _Mind(tuple(p), *numbers)
     mind.at = mind.ticked = view.now
-    mind.reference = mind.soil = view.soil
+    mind.soil = view.soil
+    mind.reference = view.soil if view.room is None else view.room
+    mind.felt = float(view.room is not None)
     mind.misfit = 1.0
     return mind
 
 
-def _recall(memory: Sequence[float]) -> _Mind | None:
+def _recall(memory: tuple[float, ...]) -> _Mind | None:
     """From what `_kept` gave; None when it is not that."""
     if len(memory) != _LENGTH or not sum(map(abs, memory)) < _ABSURD:
         return None
@@ -341,7 +350,7 @@ def _recall(memory: Sequence[float]) -> _Mind | None:
     within = all(map(le, _LEAST, state)) and all(map(le, state, _MOST))
     if not within or min(variances) < 0.0 or memory[_COUNT] < 0.0:
         return None
-    return _Mind(tuple(memory[_NUMBERS:]), *memory[:_NUMBERS])
+    return _Mind(memory[_NUMBERS:], *memory[:_NUMBERS])
 
 
 def _kept(mind: _Mind) -> tuple[float, ...]:
@@ -427,8 +436,8 @@ def _begin_early(mind: _Mind, view: MatView) -> bool:
     hours = seconds / _HOUR
     if aim <= view.aim or hours > _LONGEST_WARMUP:
         return False
-    aim = min(aim, mind.most(view.room) - 0.3)
-    slowest = mind.rise - mind.loss * aim + mind.pull(view.room)
+    aim = min(aim, mind.most() - 0.3)
+    slowest = mind.rise - mind.loss * aim + mind.pull()
     if not mind.early and (hours - 1.0) * slowest > aim - mind.soil:
         return False  # far too early, without a closer look
     if view.lamp_ahead is not None and abs(view.lamp_ahead[0] - seconds) < _BESIDE:
@@ -451,7 +460,7 @@ class Bench:
     misfit: float
 
 
-def learned(memory: tuple[float, ...], room: float | None = None) -> Bench | None:
+def learned(memory: tuple[float, ...]) -> Bench | None:
     """What a memory of `learning` holds; None while it holds nothing."""
     mind = _recall(memory)
     if mind is None:
@@ -461,17 +470,15 @@ def learned(memory: tuple[float, ...], room: float | None = None) -> Bench | Non
         loss=mind.loss,
         lag=LAGS * math.exp(mind.lag) * 60,
         lamp=mind.lamp,
-        room=mind.pull(room) / mind.loss,
-        most=mind.most(room),
+        room=mind.pull() / mind.loss,
+        most=mind.most(),
         misfit=mind.misfit,
     )
 
 
-def watts_needed(
-    memory: tuple[float, ...], watts: float, room: float | None, aim: float
-) -> float | None:
+def watts_needed(memory: tuple[float, ...], watts: float, aim: float) -> float | None:
     """Watts that would hold an aim [°C] without the lamp, from the mat's; None while that is unknown."""
-    bench = learned(memory, room)
+    bench = learned(memory)
     if bench is None:
         return None
     return max(0.0, watts * (aim - bench.room) * bench.loss / bench.rise)

@@ -81,7 +81,7 @@ def test_it_learns_the_figures_of_a_bench_that_solve_ivp_integrates() -> None:
     assert max(soils) < 22.3
     settled = np.array(soils[4 * 60 :]) - 22.0
     assert np.sqrt(np.mean(settled**2)) < 0.1
-    needed = watts_needed(memory, 36.0, None, 22.0)
+    needed = watts_needed(memory, 36.0, 22.0)
     assert needed == pytest.approx(36.0 * TRUE.loss * (22.0 - TRUE.room) / TRUE.rise, rel=0.1)
 
 
@@ -273,7 +273,7 @@ def test_a_memory_that_lies_harms_nothing_and_is_soon_forgotten(
         assert why(seen, memory)
         assert soil < 24.0 or not on
         fell_back(memory, memory)
-        watts_needed(memory, 20.0, None, 22.0)
+        watts_needed(memory, 20.0, 22.0)
 
 
 @settings(max_examples=30, deadline=None)
@@ -332,6 +332,23 @@ def test_in_the_core_it_holds_a_tray_says_why_and_a_restart_in_the_middle_costs_
             assert runner.told("advisory") == []
     assert found["ours"] < 0.12
     assert found["ours"] < 0.6 * found["testing"]
+
+
+def test_a_room_probe_that_comes_and_goes_moves_no_soil() -> None:
+    tray = Tray()
+    on = False
+    soils = []
+    for minute in range(30 * 60):
+        room = 15.0 if 10 * 60 < minute < 20 * 60 else None
+        reading = round(tray.net.probe(0) * 16) / 16
+        on, tray.memory = learning(view(minute * 60.0, reading, 22.0, on, room=room), tray.memory)
+        tray.net.step(60_000_000, 15.0, 15.0, float(on), 0.0)
+        tray.net.moisture = 1.0
+        soils.append(tray.net.probe(0))
+    assert max(abs(soil - 22.0) for soil in soils[6 * 60 :]) < 0.3
+    found = learned(tray.memory)
+    assert found is not None
+    assert found.room == pytest.approx(15.0, abs=2.0)
 
 
 def test_it_asks_for_no_more_than_the_relay_s_least_times_allow() -> None:
