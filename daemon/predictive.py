@@ -519,12 +519,12 @@ def why(
         return (
             f"{goal}, by plain on/off: readings miss the model {figure:.1f} times as far as usual"
         )
-    then = f"{deg(figure)} in {minutes:.0f} min"
+    then = deg(figure) + (f" in {minutes:.0f} min" if minutes else "")
     said = {
-        _SHORT: f"off now, it would get to no more than {then}",
+        _SHORT: f"off now, it would rise to no more than {then}",
         _ENOUGH: f"the heat under way takes it to {then}",
-        _DIPS: f"waiting longer, it would dip to {then}",
-        _WAITS: f"it can wait, and meets the heat of a minute later at {then}",
+        _DIPS: f"on a minute later, it would dip to {then}",
+        _WAITS: f"on a minute later, it would still keep over {deg(figure)}",
     }.get(int(reason), "nothing planned yet")
     return (
         f"{goal}: {said}; the mat gives {rise:.1f} °C/h after {LAGS * math.exp(lag) * 60:.0f} min"
