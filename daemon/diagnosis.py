@@ -60,7 +60,8 @@ class Finding:
     """One risk, and what it rests on.
 
     level: "not-measured" where nothing can be said. figures: (name, value, unit), °C whatever the
-    grower reads. checks: what to look at, in order. sources: keys of the bibliography.
+    grower reads, and K for a difference of temperature. checks: what to look at, in order. sources: keys
+    of the bibliography.
     """
 
     kind: Kind
@@ -186,8 +187,8 @@ class _Case:
             figures += [
                 ("air by day", tally.air_day_c, "°C"),
                 ("air by night", tally.air_night_c, "°C"),
-                ("day over night", tally.dif_c, "°C"),
-                ("day over night, at most", limit, "°C"),
+                ("day over night", tally.dif_c, "K"),
+                ("day over night, at most", limit, "K"),
             ]
             sources.append(source)
             if tally.dif_c > limit:

@@ -215,7 +215,7 @@ class BatchMessage(_Message):
     """`batch/<batch>`: crop, stage, since, emergence forecast, next tasks; cleared at the end.
 
     records: the newest RECORDS_SHOWN, oldest first; the journal has all. energy: the batch's part, by
-    trays, of what its benches drew.
+    trays, of what its benches drew. taught: finished batches of the crop that its forecast learnt from.
     """
 
     batch: str
@@ -242,6 +242,7 @@ class BatchMessage(_Message):
     findings: list[FindingReport]
     records: list[CareReport]
     energy: EnergyReport = EnergyReport()
+    taught: int = 0
 
 
 class AlarmMessage(_Message):
@@ -450,6 +451,7 @@ def batch_message(
         parent=batch.parent,
         revision=batch.revision,
         energy=_energy(memory.energy.get(batch.code, NO_ENERGY), site),
+        taught=sum(code != batch.code for code in memory.lessons.get(batch.crop, {})),
         emergence_percent=round(done * 100, 1) if germinating and done is not None else None,
         expected=expected,
         counts=[
