@@ -22,10 +22,12 @@ EARLIER = 0.9
 
 
 def lot_of(batch: Batch) -> str:
-    """What names a seed lot among a crop's: variety, lot and year, as the packet has them."""
-    return "/".join(
-        str(part).strip().lower() for part in (batch.variety, batch.lot, batch.year or "")
-    )
+    """What names a seed lot among a crop's: variety, lot and year, as the packet has them.
+
+    Empty where nobody said any of them: two such sowings may be of one packet or of two.
+    """
+    parts = [str(part).strip().lower() for part in (batch.variety, batch.lot, batch.year or "")]
+    return "/".join(parts) if any(parts) else ""
 
 
 def progress_at(batch: Batch, done: float, at: float, now: float) -> float:
@@ -64,6 +66,11 @@ def lesson_of(batch: Batch, done: float, at: float, now: float) -> Record | None
         return counted
     then = progress_at(batch, done, at, now)
     return record_of_date(then, lot_of(batch)) if then > 0 else None
+
+
+def learnt_of(batch: Batch, taught: Mapping[str, Record]) -> str:
+    """What is expected of the next batch of its seed lot, after all that is taught, in words."""
+    return believe(list(taught.values()), lot_of(batch)).told()
 
 
 def with_progress(

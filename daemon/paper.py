@@ -312,6 +312,7 @@ def day_html(sheet: DaySheet) -> str:
 
 # --- the season's report -------------------------------------------------------------------------
 
+_LEARNT = "What was expected of the next batch's emergence, after each"
 _COLUMNS = ("batch", "crop", "sown", "up after", "stand", "ended", "outcome")
 
 
@@ -343,8 +344,13 @@ def _drawn(energy: _Drawn) -> list[str]:
     ]
 
 
+def _learnt(told: Sequence[Story]) -> list[tuple[str, str]]:
+    """What each batch that came up made of the next one's emergence, in days of the table."""
+    return [(story.batch, f"{story.crop}: {story.learnt}") for story in told if story.learnt]
+
+
 def season_text(told: Sequence[Story], energy: _Drawn, view: View) -> str:
-    """All batches in a table, what the benches drew, then the story of each."""
+    """All batches in a table, what the benches drew, what was learnt, then the story of each."""
     rows = [_COLUMNS, *(_row(story, view) for story in told)]
     widths = [max(len(plain(row[n])) for row in rows) for n in range(len(_COLUMNS) - 1)]
     lines = []
@@ -355,6 +361,10 @@ def season_text(told: Sequence[Story], energy: _Drawn, view: View) -> str:
         lines += _filled(f"{head}  ", row[-1])
     if energy:
         lines += ["", "Energy of the benches", "-" * WIDTH, *map(plain, _drawn(energy))]
+    if learnt := _learnt(told):
+        lines += ["", _LEARNT, "-" * WIDTH]
+        for code, text in learnt:
+            lines += _filled(f"{code}  ", text)
     for story in told:
         lines += ["", plain(f"{story.batch}  {story.crop}"), "-" * WIDTH]
         for line in story.lines:
@@ -389,6 +399,9 @@ def season_html(site: str, told: Sequence[Story], energy: _Drawn, view: View) ->
         if energy:
             yield "<h2>Energy of the benches</h2>"
             yield from (f"<div>{_html(line)}</div>" for line in _drawn(energy))
+        if learnt := _learnt(told):
+            yield f"<h2>{_LEARNT}</h2>"
+            yield from (f"<div>{_html(f'{code}  {text}')}</div>" for code, text in learnt)
         for story in told:
             yield f'<h2>{_html(story.batch)} <span>{_html(story.crop)}</span></h2><table class="lines">'
             for line in story.lines:

@@ -29,7 +29,7 @@ from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
 from daemon.energy import NO_ENERGY
 from daemon.events import Event
-from daemon.forecasts import lesson_of, need_of, with_progress
+from daemon.forecasts import learnt_of, lesson_of, need_of, with_progress
 from daemon.interlocks import WORK_LIGHT
 from daemon.state import DAY, HOUR, Batch, BenchMemory, Count, HeatWatch, Keep, Memory, Now, Site
 from profiles.library import UnknownCrop
@@ -472,6 +472,7 @@ def _stage(memory: Memory, site: Site, asked: SetStage, by: str, now: Now) -> Do
         after = _learn(after, batch, at, now)
         needs = {code: need for code, need in after.needs.items() if code != batch.code}
         after = replace(after, needs=needs)
+    learnt = _learnt(after, batch) if batch.stage is Stage.GERMINATION else {}
     tally = memory.tallies.get(batch.code, Tally()).anew()
     after = replace(after, tallies={**memory.tallies, batch.code: tally})
     cover = ", the cover comes off" if batch.covered and not covered else ""
@@ -479,9 +480,10 @@ def _stage(memory: Memory, site: Site, asked: SetStage, by: str, now: Now) -> Do
     text = f"{batch.code}: {batch.stage.value} to {asked.to.value}{cover}{because}"
     event = _event(
         "stage", now, by, changed, text,
-        {"from": batch.stage.value, "to": asked.to.value, "at": at, "why": asked.why},
+        {"from": batch.stage.value, "to": asked.to.value, "at": at, "why": asked.why, **learnt},
     )  # fmt: skip
-    return Done(after, _answer(changed, text, *_light_note(site, changed)), (event,))
+    notes = (f"learnt of emergence: {told}" for told in learnt.values())
+    return Done(after, _answer(changed, text, *_light_note(site, changed), *notes), (event,))
 
 
 def _close(memory: Memory, site: Site, asked: Close, by: str, now: Now) -> Done:
@@ -704,6 +706,7 @@ def _recorded(
     after = replace(after, care={**memory.care, batch.code: records})
     if care.what is What.EMERGED:
         after = _relearn(after, site, changed, now)
+        data |= _learnt(after, changed)
     text = f"{batch.code}: {words}"
     answer = _answer(changed, text, *notes) | {"record": care.n}
     return Done(after, answer, (_event("record", now, by, changed, text, data),))
@@ -734,6 +737,12 @@ def _learn(memory: Memory, batch: Batch, at: float, now: Now) -> Memory:
         lessons={**memory.lessons, batch.crop: taught},
         needs={code: need for code, need in memory.needs.items() if code not in kin},
     )
+
+
+def _learnt(memory: Memory, batch: Batch) -> dict[str, str]:
+    """What is expected of the next, once the batch has taught something: for the journal."""
+    taught = memory.lessons.get(batch.crop, {})
+    return {"learnt": learnt_of(batch, taught)} if batch.code in taught else {}
 
 
 def _at_hand(

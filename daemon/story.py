@@ -30,7 +30,8 @@ class Story:
     crop: by name, and sown_at (POSIX s): of a part those of the whole; without its story the crop is
     empty, and the day that of the parting. outcome: how it ended, empty while it stands; count, cells:
     plants at the end, of how many cells; why: it was lost. kwh, cost, currency: its part of the energy,
-    known at its end, and what that cost where there is a tariff. lines: oldest first, without what was
+    known at its end, and what that cost where there is a tariff. learnt: of emergence, what was expected
+    of the next after it, in words; empty where it taught nothing. lines: oldest first, without what was
     struck.
     """
 
@@ -48,6 +49,7 @@ class Story:
     kwh: float | None = None
     cost: float | None = None
     currency: str = ""
+    learnt: str = ""
 
     @property
     def first_up_days(self) -> float | None:
@@ -65,6 +67,7 @@ class _Draft:
     records: dict[int, Care] = field(default_factory=dict)
     end: Mapping[str, Any] = field(default_factory=dict)
     ended_at: float | None = None
+    learnt: str = ""
 
 
 def stories(events: Iterable[Event]) -> tuple[Story, ...]:
@@ -75,6 +78,7 @@ def stories(events: Iterable[Event]) -> tuple[Story, ...]:
             continue
         at = float(event.data.get("at", event.at))
         draft = drafts.setdefault(event.batch, _Draft(at))
+        draft.learnt = str(event.data.get("learnt", draft.learnt))
         if event.kind == "record" and "n" in event.data:
             _record(draft, event, at)
             continue
@@ -147,4 +151,5 @@ def _story(code: str, draft: _Draft) -> Story:
         kwh=end.get("kwh"),
         cost=end.get("cost"),
         currency=str(end.get("currency") or ""),
+        learnt=draft.learnt,
     )

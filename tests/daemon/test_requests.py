@@ -353,7 +353,11 @@ def test_a_batch_goes_on_and_back_with_the_date_it_happened_and_its_cover() -> N
     assert done.result["text"] == "TOM1: germination to seedling, the cover comes off (72 up)"
     assert done.events[0].data == {
         "from": "germination", "to": "seedling", "at": at, "why": "72 up",
+        "learnt": done.events[0].data["learnt"],
     }  # fmt: skip
+    # What it taught is told there and then, and goes into the journal for the season's report.
+    assert "a Bayesian update by one batch of this crop" in done.events[0].data["learnt"]
+    assert f"learnt of emergence: {done.events[0].data['learnt']}" in done.result["notes"]
     back = ask(done.memory, "stage", batch="TOM1", to="germination").memory.batches["TOM1"]
     assert (back.stage, back.covered, back.revision) == (Stage.GERMINATION, True, 3)
 
@@ -585,6 +589,19 @@ def test_the_site_has_records_of_its_own() -> None:
 )
 def test_a_record_that_can_not_be_is_refused(changes: dict[str, Any], said: str) -> None:
     assert said in refusal(SOWN, "log", **({"batch": "TOM1"} | changes))
+
+
+def test_two_sowings_of_which_no_seed_lot_is_named_are_not_one_lot() -> None:
+    def after_two(lot: str) -> str:
+        sown = (batch(code, "tomato", place="warm") for code in ("TOM1", "TOM2"))
+        memory = replace(
+            holding(*(replace(one, lot=lot) for one in sown)), progress={"TOM1": 1.9, "TOM2": 1.9}
+        )
+        memory = ask(memory, "stage", batch="TOM1", to="seedling").memory
+        return str(ask(memory, "stage", batch="TOM2", to="seedling").events[0].data["learnt"])
+
+    assert "2 batches of this crop, its seed lot not named" in after_two("")
+    assert "2 batches of this crop, 2 of this seed lot" in after_two("A7")
 
 
 # --- keeps -----------------------------------------------------------------------------------------

@@ -225,6 +225,13 @@ def test_every_quality_of_a_reading_has_words(quality: Quality) -> None:
     assert WORDED[quality]
 
 
+def test_what_earlier_batches_taught_is_told_beside_the_forecast_once_there_are_any() -> None:
+    learnt = "1.10 times the table's days; a Bayesian update by one batch of this crop"
+    expected = batch()["expected"] | {"learnt": learnt}
+    assert f"learnt {learnt}" in flat(status({"batch/LET1": batch(expected=expected, taught=1)}))
+    assert "learnt" not in status({"batch/LET1": batch(expected=expected)})
+
+
 def test_safety_stops_conflicts_covers_and_overrides_are_told() -> None:
     held = bench(
         safety_stops=["mat: soil over the limit of 35.0 °C"],
