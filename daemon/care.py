@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 from profiles.bounds import check, check_whole
 from profiles.model import Crop, Figure, Limit, Span, Stage
+from profiles.units import Units, format_length, format_temperature
 
 DAY = 86400.0
 HOUR = 3600.0
@@ -195,7 +196,13 @@ class Records:
         return [care for care in self.standing(*whats) if care.at >= at]
 
     def recent_same(
-        self, what: What, by: str, at: float, within: float = 12 * HOUR, text: str = ""
+        self,
+        what: What,
+        by: str,
+        at: float,
+        within: float = 12 * HOUR,
+        text: str = "",
+        units: Units = "C",
     ) -> str:
         """A sentence if somebody else did the same within so many seconds of `at`; else empty.
 
@@ -214,7 +221,7 @@ class Records:
             return ""
         near = min(others, key=lambda care: abs(at - care.at))
         ago = f"{worded_span(abs(at - near.at))} {'before' if near.at <= at else 'after'}"
-        return f"{near.by} recorded {said(near)} {ago} (record {near.n})"
+        return f"{near.by} recorded {said(near, units)} {ago} (record {near.n})"
 
     def stand(self) -> Stand:
         """First up, half up and the final stand, from the counts."""
@@ -337,15 +344,15 @@ def _passed(counts: list[tuple[float, int, int | None]], half: float) -> float |
     return None
 
 
-def said(care: Care) -> str:
-    """What a record says, in the words of the grower's screen."""
+def said(care: Care, units: Units = "C") -> str:
+    """What a record says, in the words and units of the grower's screen."""
     match care.what:
         case What.MOIST:
             words = f"moisture {care.value:g} of 5"
         case What.WEIGHT:
             words = f"a tray of {care.value:g} g"
         case What.HEIGHT:
-            words = f"{(care.value or 0) / 10:g} cm tall"
+            words = f"{format_length(care.value or 0, units)} tall"
         case What.EMERGED:
             words = f"{care.value:g}" + (f" of {care.of}" if care.of else "") + " up"
         case What.LEAVES:
@@ -355,11 +362,11 @@ def said(care: Care) -> str:
         case What.NOTE:
             return care.text
         case What.LOW:
-            words = f"a low of {care.value:g} °C"
+            words = f"a low of {format_temperature(care.value or 0, units)}"
         case What.LIT:
             words = "lamp seen lit"
         case What.RAISED_LAMP if care.value is not None:
-            words = f"lamp {care.value / 10:g} cm over the mix"
+            words = f"lamp {format_length(care.value, units)} over the mix"
         case _:
             words = care.what.replace("-", " ")
     return f"{words} ({care.text})" if care.text else words

@@ -172,7 +172,8 @@ class CountReport(_Part):
 
 
 class TaskReport(_Part):
-    """One thing to do; `command` is the hotbed command that records it as done."""
+    """One thing to do; `command` is the hotbed command that records it as done, `caution` what could hurt
+    somebody who does it."""
 
     kind: str
     text: str
@@ -180,6 +181,7 @@ class TaskReport(_Part):
     overdue: bool
     command: str
     source: str
+    caution: str = ""
 
 
 class Shown(_Part):
@@ -464,7 +466,7 @@ def batch_message(
             CareReport(
                 n=care.n,
                 at=iso(care.at),
-                text=said(care),
+                text=said(care, site.units),
                 by=care.by,
                 struck_by=care.struck_by or None,
             )
@@ -565,6 +567,7 @@ def _task(task: Task) -> TaskReport:
         overdue=task.overdue,
         command=task.command,
         source=task.source,
+        caution=task.caution,
     )
 
 

@@ -173,12 +173,14 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class DaySheet:
-    """What there is to do on one day. alarms: what somebody must act on, with what to do."""
+    """What there is to do on one day. alarms: what somebody must act on, with what to do. cautions: what
+    could hurt somebody who does what is on it."""
 
     site: str
     day: str
     alarms: tuple[str, ...]
     places: tuple[Place, ...]
+    cautions: tuple[str, ...] = ()
 
 
 def day_sheet(
@@ -210,6 +212,7 @@ def day_sheet(
             )
             for name in (*names, *elsewhere)
         ),
+        tuple(dict.fromkeys(task.caution for one in batches for task in one.tasks if task.caution)),
     )
 
 
@@ -261,6 +264,8 @@ def day_text(sheet: DaySheet) -> str:
             for task in one.coming:
                 lines += _filled("      ", task)
             lines += ["  Seen: " + "_" * (WIDTH - 8)] * _LINES
+    for caution in sheet.cautions:
+        lines += ["", *_filled("", caution)]
     return "\n".join(plain(line).rstrip() for line in lines) + "\n"
 
 
@@ -306,6 +311,7 @@ def day_html(sheet: DaySheet) -> str:
                 yield from (f'<div class="coming">{_html(each)}</div>' for each in one.coming)
                 yield '<div class="seen">Seen:</div>' * _LINES
                 yield "</div>"
+        yield from (f"<p><b>{_html(caution)}</b></p>" for caution in sheet.cautions)
 
     return _page(f"{sheet.site}, {sheet.day}", _DAY_STYLE, parts())
 

@@ -27,6 +27,7 @@ from daemon.advice import better_bench, prospect
 from daemon.care import SITE, Care, Records, Tally, What, said
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
+from daemon.doubts import doubts
 from daemon.energy import NO_ENERGY
 from daemon.events import Event
 from daemon.forecasts import learnt_of, lesson_of, need_of, with_progress
@@ -469,7 +470,7 @@ def _stage(memory: Memory, site: Site, asked: SetStage, by: str, now: Now) -> Do
     if asked.to is not Stage.GERMINATION:
         after = replace(after, called=memory.called - {batch.code})
     if batch.stage is Stage.GERMINATION:
-        after = _learn(after, batch, at, now)
+        after = _learn(after, site, batch, at, now)
         needs = {code: need for code, need in after.needs.items() if code != batch.code}
         after = replace(after, needs=needs)
     learnt = _learnt(after, batch) if batch.stage is Stage.GERMINATION else {}
@@ -622,9 +623,10 @@ def _record(memory: Memory, site: Site, asked: Record, by: str, now: Now) -> Don
     of = asked.of
     if batch is not None and asked.what is What.EMERGED and of is None:
         of = batch.cells
+    _check_sown(batch, asked.what, of)
     before = _records(memory, batch)
     notes = []
-    if again := before.recent_same(asked.what, by, at, text=asked.text.strip()):
+    if again := before.recent_same(asked.what, by, at, text=asked.text.strip(), units=site.units):
         notes.append(again)
     waiting = batch is not None and batch.stage is Stage.GERMINATION
     if batch is not None and waiting and asked.what is What.EMERGED and asked.value:
@@ -642,6 +644,7 @@ def _record(memory: Memory, site: Site, asked: Record, by: str, now: Now) -> Don
 def _amend(memory: Memory, site: Site, asked: Amend, by: str, now: Now) -> Done:
     batch = _subject(memory, asked.batch, asked.revision)
     at = None if asked.at is None else _record_time(asked.at, batch, now)
+    _check_sown(batch, What.EMERGED, asked.of)
     try:
         after = _records(memory, batch).amend(
             asked.n, by=by, at=at, value=asked.value, of=asked.of, text=asked.text
@@ -649,6 +652,13 @@ def _amend(memory: Memory, site: Site, asked: Amend, by: str, now: Now) -> Done:
     except ValueError as error:
         raise RefusedError(str(error)) from None
     return _recorded(memory, site, batch, after, after.entries[-1], by, now, [])
+
+
+def _check_sown(batch: Batch | None, what: What, of: int | None) -> None:
+    if what is What.EMERGED and batch is not None and batch.cells and of and of > batch.cells:
+        raise RefusedError(
+            f"of {of} sown: {batch.code} has {batch.cells}; allowed: counts of 1 to {batch.cells}"
+        )
 
 
 def _strike(memory: Memory, site: Site, asked: Strike, by: str, now: Now) -> Done:
@@ -688,7 +698,7 @@ def _recorded(
     why: str = "",
 ) -> Done:
     """The memory with these records, and what is told of the one that was written or struck."""
-    words = said(care)
+    words = said(care, site.units)
     if not care.stands:
         words = f"struck: {words} (record {care.n}, by {care.by})" + (f": {why}" if why else "")
     elif care.amends is not None:
@@ -702,6 +712,8 @@ def _recorded(
         text = f"site: {words}"
         event = Event(now.utc, "record", text, by=by, data=data)
         return Done(after, {"text": text, "record": care.n, "notes": notes}, (event,))
+    if care.stands:
+        notes = [*notes, *doubts(batch, site.crops[batch.crop], records, care, site.units)]
     after, changed = _with_batch(memory, batch, **_at_hand(memory, batch, records, care, now))
     after = replace(after, care={**memory.care, batch.code: records})
     if care.what is What.EMERGED:
@@ -720,12 +732,13 @@ def _relearn(memory: Memory, site: Site, batch: Batch, now: Now) -> Memory:
         return replace(memory, needs={**memory.needs, batch.code: need})
     if batch.code not in taught:
         return memory
-    return _learn(memory, batch, now.utc, now)
+    return _learn(memory, site, batch, now.utc, now)
 
 
-def _learn(memory: Memory, batch: Batch, at: float, now: Now) -> Memory:
+def _learn(memory: Memory, site: Site, batch: Batch, at: float, now: Now) -> Memory:
     """What the batch taught of its crop, kept for the next; forecasts that wait take it in."""
-    lesson = lesson_of(batch, memory.progress.get(batch.code, 0.0), at, now.utc)
+    done = memory.progress.get(batch.code, 0.0)
+    lesson = lesson_of(batch, site.crops[batch.crop], done, at, now.utc)
     if lesson is None:
         return memory
     taught = {**memory.lessons.get(batch.crop, {}), batch.code: lesson}

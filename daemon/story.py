@@ -9,6 +9,7 @@ from typing import Any
 from daemon.care import DAY, Care, Records, Stand, What, said
 from daemon.energy import NO_ENERGY, Energy, said_energy
 from daemon.events import Event
+from profiles.units import Units
 
 #: The kinds of event that tell a story.
 KINDS = ("stage", "move", "record")
@@ -70,7 +71,7 @@ class _Draft:
     learnt: str = ""
 
 
-def stories(events: Iterable[Event]) -> tuple[Story, ...]:
+def stories(events: Iterable[Event], units: Units = "C") -> tuple[Story, ...]:
     """The story of each batch in the events (oldest first, of `KINDS`), in order of sowing."""
     drafts: dict[str, _Draft] = {}
     for event in events:
@@ -97,7 +98,7 @@ def stories(events: Iterable[Event]) -> tuple[Story, ...]:
                 draft.end, draft.ended_at = event.data, at
             elif to:
                 draft.stages[to] = at
-    found = [_story(code, draft) for code, draft in drafts.items()]
+    found = [_story(code, draft, units) for code, draft in drafts.items()]
     return tuple(sorted(found, key=lambda story: (story.sown_at, story.batch)))
 
 
@@ -132,9 +133,12 @@ def _record(draft: _Draft, event: Event, at: float) -> None:
     )
 
 
-def _story(code: str, draft: _Draft) -> Story:
+def _story(code: str, draft: _Draft, units: Units) -> Story:
     records = Records(tuple(draft.records.values()))
-    lines = [*draft.lines, *(Line(care.at, said(care), care.by) for care in records.standing())]
+    lines = [
+        *draft.lines,
+        *(Line(care.at, said(care, units), care.by) for care in records.standing()),
+    ]
     end = draft.end
     return Story(
         batch=code,

@@ -19,6 +19,7 @@ from daemon.cli.words import day_of, length_m, one_of
 if TYPE_CHECKING:
     from profiles.light import Bed, Fixture, Lamp, LightKind, PpfdReading
     from profiles.model import Crop, StageTargets
+    from profiles.units import Units
 
 command = group(
     PLANNING,
@@ -273,16 +274,19 @@ def hang(
             found = height_for_dli(known, below, (low + high) / 2, day)
     except ValueError as error:
         raise wrong(str(error)) from None
+    units = _units(at, height, length, spacing, panel, bed, closest)
     lines = [
         f"{one.title}, {chosen}: wants {low:g} to {high:g} mol m-2 d-1 ({targets.dli.source}); "
         f"{span.best:g} h of light, {span.low:g} to {span.high:g} accepted.",
     ]
     if height is not None:
         lines.append(
-            f"With the lamp {_cm(found.height_m)} over the leaves: {found.hours:.1f} h a day."
+            f"With the lamp {_long(found.height_m, units)} over the leaves: {found.hours:.1f} h a day."
         )
     else:
-        lines.append(f"Hang the lamp {_cm(found.height_m)} over the leaves, for {day:g} h a day.")
+        lines.append(
+            f"Hang the lamp {_long(found.height_m, units)} over the leaves, for {day:g} h a day."
+        )
     if hours is not None and not span.low <= hours <= span.high:
         lines.append(f"{hours:g} h is outside of what it accepts at this stage.")
     lines.append(
@@ -294,7 +298,7 @@ def hang(
     elif found.dli > high:
         lines.append("That is more than it wants even so: dim the lamp, or light fewer hours.")
     if height is None:
-        lines += _heights(known, below, (low, high), day)
+        lines += _heights(known, below, (low, high), day, units)
     result = {
         "wanted": {"low": low, "high": high, "source": targets.dli.source},
         "height_m": found.height_m,
@@ -308,15 +312,17 @@ def hang(
     _tell(lines, result, as_json, moves=True)
 
 
-def _heights(lamp: Lamp, bed: Bed, wanted: tuple[float, float], hours: float) -> list[str]:
+def _heights(
+    lamp: Lamp, bed: Bed, wanted: tuple[float, float], hours: float, units: Units
+) -> list[str]:
     """Between which heights it is right, where it can be."""
     from profiles.light import height_for_dli
 
     low, high = (height_for_dli(lamp, bed, each, hours) for each in wanted)
     if not low.reached:
         return []
-    nearest = _cm(high.height_m) if high.reached else "its nearest"
-    return [f"Between {nearest} and {_cm(low.height_m)} it gives what is wanted."]
+    nearest = _long(high.height_m, units) if high.reached else "its nearest"
+    return [f"Between {nearest} and {_long(low.height_m, units)} it gives what is wanted."]
 
 
 @command("raise")
@@ -380,16 +386,27 @@ def raise_lamp(
         )
     except ValueError as error:
         raise wrong(str(error)) from None
-    lines = [f"On {on} the leaves are {_cm(found.gap_m)} below the lamp."]
-    if found.growth_m_per_day is not None:
-        lines.append(f"They grow {1000 * found.growth_m_per_day:.1f} mm a day.")
+    units = _units(lamp_at, gap, least, *(plant or ()))
+    if found.gap_m < 0:
+        lines = [f"On {on} the leaves are {_long(-found.gap_m, units)} above the lamp."]
     else:
+        lines = [f"On {on} the leaves are {_long(found.gap_m, units)} below the lamp."]
+    growth = found.growth_m_per_day
+    if growth is None:
         lines.append("How fast they grow is not known: measure again in a few days.")
+    elif growth:
+        lines.append(
+            f"They grow {1000 * growth:.1f} mm a day."
+            if units == "C"
+            else f"They grow {growth / 0.0254:.2f} in a day."
+        )
+    else:
+        lines.append("By what was measured they don't grow: measure again, the same typical plant.")
     if found.due is None:
         lines.append("It need not be raised yet.")
     else:
         when = "now" if found.due <= on else f"by {found.due}"
-        lines.append(f"Raise it {when}, to {_cm(found.lamp_m)} over the mix.")
+        lines.append(f"Raise it {when}, to {_long(found.lamp_m, units)} over the mix.")
     _tell(lines, asdict(found), as_json, moves=True)
 
 
@@ -492,8 +509,13 @@ def _targets(crop: str, stage: str, config: Path | None) -> tuple[Crop, str, Sta
     return one, chosen, one.stages[Stage(chosen)]
 
 
-def _cm(metres: float) -> str:
-    return f"{100 * metres:.0f} cm"
+def _units(*lengths: str | None) -> Units:
+    """What lengths are told in: inches where those that were given are."""
+    return "F" if any(re.search(r"in|ft|\"", one.lower()) for one in lengths if one) else "C"
+
+
+def _long(metres: float, units: Units) -> str:
+    return f"{100 * metres:.0f} cm" if units == "C" else f"{metres / 0.0254:.1f} in"
 
 
 def _tell(lines: list[str], result: dict[str, Any], as_json: bool, *, moves: bool = False) -> None:

@@ -18,12 +18,14 @@ from daemon.messages import (
 )
 from daemon.screens.base import View, labelled, styled
 from daemon.screens.site import (
+    TASKS_SHOWN,
     Picture,
     alarm_parts,
     batch_head,
     batch_part,
     batch_rows,
     bench_part,
+    cautions,
     header,
     span,
     task_text,
@@ -84,12 +86,13 @@ def closer(site: str, picture: Picture, name: str, view: View, now: float) -> Re
     parts.append(Text())
     batch = next((one for one in own.batches if one.batch == name), None)
     if batch is not None:
-        return Group(*parts, *_batch(batch, view, here))
+        return Group(*parts, *_batch(batch, view, here), *cautions([batch.tasks]))
     for bench in own.benches:
         parts += [bench_part(bench, view, here), labelled(_bench(bench, view))]
     if not own.benches:
         parts.append(styled(f"{name}, without heat or lamps", "bold"))
     parts += [batch_part(one, view, here) for one in own.batches]
+    parts += cautions([one.tasks[:TASKS_SHOWN] for one in own.batches])
     return Group(*parts)
 
 

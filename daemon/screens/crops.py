@@ -27,7 +27,7 @@ from profiles.model import (
     Temperature,
 )
 from profiles.setpoint import WATTS_PER_C, Shared, Trade, best_shared
-from profiles.units import format_difference
+from profiles.units import MM_PER_INCH, celsius_difference_from_f, format_difference
 
 
 def crops(library: Library, view: View) -> RenderableType:
@@ -190,6 +190,11 @@ def _figure(key: str, figure: Any, view: View) -> str:
                 format_difference(each, view.units, 0) for each in (figure.low, figure.high)
             )
             said = f"{low} to {high}" if low != high else low
+        case Span() if key == "depth_mm" and view.units == "F":
+            low, high = (f"{each / MM_PER_INCH:.2g}" for each in (figure.low, figure.high))
+            said = f"{low} to {high} in" if low != high else f"{low} in"
+        case Figure() if key == "pot_cm" and view.units == "F":
+            said = f"{10 * figure.value / MM_PER_INCH:.1f} in"
         case Span():
             to = f" to {figure.high:g}" if figure.high > figure.low else ""
             said = f"{figure.low:g}{to} {unit}".rstrip()
@@ -262,9 +267,11 @@ def trades(found: Trades, view: View) -> RenderableType:
 
 def _how_traded(crop: Crop, view: View) -> Text:
     lift = format_difference(18 / WATTS_PER_C, view.units)
+    watts = WATTS_PER_C if view.units == "C" else celsius_difference_from_f(WATTS_PER_C)
     said = (
-        f"Normal: of the seedlings, against the crop's best. The mat: {WATTS_PER_C:.2f} W hold a tray "
-        f"1 °C over the room, for 18 W lift a covered one by {lift} (common practice, no source)."
+        f"Normal: of the seedlings, against the crop's best. The mat: {watts:.2f} W hold a tray "
+        f"1 °{view.units} over the room, for 18 W lift a covered one by {lift} (common practice, no "
+        "source)."
     )
     if crop.stages[Stage.GERMINATION].soil_best_night is not None:
         said += " This seed wants cooler nights: the table is for even warmth."

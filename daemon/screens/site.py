@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeVar
@@ -114,7 +114,14 @@ def status(site: str, picture: Picture, view: View, now: float) -> RenderableTyp
             Text(),
             Text(f"Nothing is sown yet; for example: hotbed sow lettuce --bench {name}"),
         ]
+    parts += cautions([one.tasks[:TASKS_SHOWN] for one in picture.batches])
     return Group(*parts)
+
+
+def cautions(tasks: Iterable[Sequence[TaskReport]]) -> Iterator[RenderableType]:
+    """What could hurt somebody who does what is shown, each once."""
+    told = dict.fromkeys(one.caution for each in tasks for one in each if one.caution)
+    yield from (Text(f"\n{plain(caution)}", "yellow") for caution in told)
 
 
 def age(seconds: float) -> str:

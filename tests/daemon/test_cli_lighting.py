@@ -113,6 +113,36 @@ def test_plants_that_grow_say_when_the_lamp_is_to_be_raised(hotbed: Program) -> 
     assert "unplug it" in done.stdout
 
 
+def test_what_is_asked_in_inches_is_answered_in_inches(hotbed: Program) -> None:
+    """The same lamp and plants as in centimetres, by 2.54 cm to the inch."""
+    inches = ["--tubes", "4", "--length", "47.24in", "--spacing", "3.15in", "--reading", "180"]
+    inches += ["--at", "7.874in"]
+    metric = hotbed("light", "hang", "tomato", *LAMP)
+    found = result(hotbed("light", "hang", "tomato", *inches, "--json"))
+    text = hotbed("light", "hang", "tomato", *inches).stdout
+    assert f"Hang the lamp {found['height_m'] / 0.0254:.1f} in over the leaves" in text
+    assert " cm" not in text
+    assert " in over" not in metric.stdout
+    weak = [word if word != "180" else "20" for word in inches]
+    assert " cm" not in hotbed("light", "hang", "tomato", *weak).stdout
+    line = "light raise --lamp-at 6in --gap 3in --today 2027-03-21"
+    plants = ["--plant", "2027-03-11=1.5in", "--plant", "2027-03-21=2.5in"]
+    text = hotbed(*line.split(), *plants).stdout
+    assert "the leaves are 3.5 in below the lamp" in text
+    assert "They grow 0.10 in a day" in text
+
+
+def test_plants_that_shrank_or_grew_past_the_lamp_are_told_as_a_person_would(
+    hotbed: Program,
+) -> None:
+    line = "light raise --lamp-at 15cm --gap 8cm --today 2027-03-21 --plant 2027-03-11=6cm"
+    shrunk = hotbed(*line.split(), "--plant", "2027-03-21=4cm").stdout
+    assert "By what was measured they don't grow" in shrunk
+    assert "0.0 mm" not in shrunk
+    past = hotbed(*line.split(), "--plant", "2027-03-21=19cm").stdout
+    assert "the leaves are 4 cm above the lamp" in past
+
+
 async def test_logged_heights_are_read_from_the_journal(hotbed: Program, alone: Path) -> None:
     journal = Journal.open(alone / JOURNAL, 1_804_500_000.0)
     day = 86400.0

@@ -226,6 +226,13 @@ def test_the_season_s_report_has_a_line_and_a_story_for_each_batch(grower: Any) 
     assert "61 of 72 up, Marit" in page.text
 
 
+def test_the_season_s_report_is_in_the_units_that_are_read(grower: Any) -> None:
+    grower.asks("sow", "2027-03-01 08:00", crop="tomato", place="lower", trays=1, cells=72)
+    grower.asks("log", "2027-03-20 08:00", batch="TOM1", what="height", value=63.5)
+    assert "2.5 in tall" in season_text(stories(grower.events, "F"), {}, VIEW)
+    assert "6.3 cm tall" in season_text(stories(grower.events), {}, VIEW)
+
+
 def test_the_season_s_report_adds_up_what_the_benches_drew(grower: Any) -> None:
     grower.asks("sow", "2027-03-01 08:00", crop="tomato", place="lower", trays=1, cells=72)
     energy = {"lower": (Energy(12_340.0, 2_500.0, 4.75), "EUR"), "upper": (Energy(9e3), None)}

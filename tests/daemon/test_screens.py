@@ -17,9 +17,11 @@ from daemon.check import Finding
 from daemon.events import Event
 from daemon.messages import AlarmMessage
 from daemon.screens import Picture, View, plain
+from daemon.screens.crops import Trades
 from drivers.protocols import WORDED, Quality
 from profiles.library import load_library
 from profiles.model import Stage
+from profiles.setpoint import trade_off
 from profiles.units import Units
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -225,6 +227,14 @@ def test_every_quality_of_a_reading_has_words(quality: Quality) -> None:
     assert WORDED[quality]
 
 
+def test_the_caution_is_told_once_for_all_batches_on_the_screen() -> None:
+    hang = batch()["tasks"][0] | {"text": "hang the lamp", "caution": "Unplug it first."}
+    two = {f"batch/LET{n}": batch(f"LET{n}", tasks=[hang]) for n in (1, 2)}
+    assert status(two).count("hang the lamp") == 2
+    assert status(two).count("Unplug it first.") == 1
+    assert "Unplug" not in status({"batch/LET1": batch()})
+
+
 def test_what_earlier_batches_taught_is_told_beside_the_forecast_once_there_are_any() -> None:
     learnt = "1.10 times the table's days; a Bayesian update by one batch of this crop"
     expected = batch()["expected"] | {"learnt": learnt}
@@ -361,6 +371,18 @@ def test_a_message_of_another_version_is_named_and_the_rest_shown() -> None:
     said = flat(status({"bench/upper": bench(), "bench/lower": bench("lower", schema=2)}))
     assert "bench/lower can't be read by this version of hotbed" in said
     assert "Growing shelf" in said
+
+
+def test_what_a_mat_takes_is_in_one_unit_of_temperature() -> None:
+    library = load_library()
+    crop = library.crop("tomato")
+    found = Trades(trade_off(crop, 18.0), 18.0, 1.0, 25.5)
+    # 18 W lift a covered tray by 9.8 °C, in watts and degrees of either scale.
+    said = flat(printed(screens.crop_sheet(crop, library, View(None, "F"), found)))
+    assert "1.02 W hold a tray 1 °F over the room, for 18 W lift a covered one by 17.6 °F" in said
+    assert "depth 0.24 in" in said
+    said = flat(printed(screens.crop_sheet(crop, library, View(None), found)))
+    assert "1.84 W hold a tray 1 °C over the room" in said
 
 
 def test_an_empty_site_says_how_to_begin() -> None:
