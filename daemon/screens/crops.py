@@ -244,7 +244,7 @@ class Trades:
 def trades(found: Trades, view: View) -> RenderableType:
     """A line for each temperature of the soil, the one aimed for marked."""
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-    for heading in ("soil", "up, by the table", "half up in a tray", "normal", "mat", "until then"):
+    for heading in ("soil", "by the table", "half up in a tray", "normal", "mat", "until then"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("", no_wrap=True)
     for row in found.rows:
@@ -253,16 +253,20 @@ def trades(found: Trades, view: View) -> RenderableType:
             view.deg(row.soil_c),
             "never" if row.table_days is None else f"{row.table_days:.0f} days",
             "" if half is None else f"{half.mid:.0f} ({half.low:.0f} to {half.high:.0f}) days",
-            "not tested" if row.normal_percent is None else f"{row.normal_percent:.0f} %",
-            "room warmer" if row.soil_c < found.room_c else f"{row.mat_w:.0f} W",
+            "untested" if row.normal_percent is None else f"{row.normal_percent:.0f} %",
+            "none" if row.soil_c < found.room_c else f"{row.mat_w:.0f} W",
             "" if row.mat_kwh is None else f"{row.mat_kwh:.1f} kWh",
             Text("aim" if row.soil_c == found.aim_c else "", "bold"),
         )
     many = "one covered tray" if found.trays == 1 else f"{found.trays:g} covered trays"
     taken = "" if found.measured else " (taken as that: no probe measures it)"
-    return Group(
-        Text(f"Germinating {many} in a room of {view.deg(found.room_c)}{taken}", "bold"), table
-    )
+    parts: list[RenderableType] = [
+        Text(f"Germinating {many} in a room of {view.deg(found.room_c)}{taken}", "bold"),
+        table,
+    ]
+    if any(row.soil_c < found.room_c for row in found.rows):
+        parts.append(Text("None: the room is warmer than that, and no mat cools.", "dim"))
+    return Group(*parts)
 
 
 def _how_traded(crop: Crop, view: View) -> Text:
@@ -311,7 +315,7 @@ def shared(
             view.degs(stage.soil_acceptable.low, stage.soil_acceptable.high).removesuffix(unit),
             "never" if here.half_up is None else f"{here.half_up.mid:.0f} days",
             "never" if alone.half_up is None else f"{alone.half_up.mid:.0f} days",
-            "not tested" if percent is None else f"{percent:.0f} %",
+            "untested" if percent is None else f"{percent:.0f} %",
         )
     return Group(
         Text(f"Aim for soil at {view.deg(found.soil_c)}", "bold"),

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import re
 from datetime import datetime
+from itertools import product
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -21,8 +23,9 @@ from daemon.screens.crops import Trades
 from drivers.protocols import WORDED, Quality
 from profiles.library import load_library
 from profiles.model import Stage
-from profiles.setpoint import trade_off
+from profiles.setpoint import best_c, trade_off
 from profiles.units import Units
+from tests.daemon.builders import library
 
 BERLIN = ZoneInfo("Europe/Berlin")
 AT = "2027-03-14T07:31:00Z"
@@ -371,6 +374,27 @@ def test_a_message_of_another_version_is_named_and_the_rest_shown() -> None:
     said = flat(status({"bench/upper": bench(), "bench/lower": bench("lower", schema=2)}))
     assert "bench/lower can't be read by this version of hotbed" in said
     assert "Growing shelf" in said
+
+
+@pytest.mark.parametrize("room", [5.0, 20.0, 35.0])
+def test_the_trade_off_of_every_crop_is_a_line_for_each_temperature_at_80_columns(
+    room: float,
+) -> None:
+    both: list[Units] = ["C", "F"]
+    for crop, units in product(library().crops.values(), both):
+        found = Trades(trade_off(crop, room, trays=12.5), room, 12.5, best_c(crop), measured=False)
+        text = printed(screens.trades(found, View(None, units)))
+        assert "…" not in text
+        lines = text.splitlines()
+        (top,) = (n for n, line in enumerate(lines) if "until then" in line)
+        rows = [line for line in lines[top + 1 :] if f"°{units}" in line]
+        assert len(rows) == len(found.rows)
+        for row in rows:
+            assert "never" in row or re.search(r"days +\d+ \(\d+ to \d+\) days +", row), row
+        cooler = any(row.soil_c < room for row in found.rows)
+        assert ("no mat cools" in text) == cooler
+        # A heading that is too long for the line, and the line that says why, are all else there is.
+        assert len(lines) - len(rows) - 1 <= 2 + cooler
 
 
 def test_what_a_mat_takes_is_in_one_unit_of_temperature() -> None:
