@@ -38,6 +38,9 @@ _HARDEN_SHARE = 1 / 3
 _AUTUMN_DAYS = 14
 #: How long [days] soil that is too cold is waited for.
 _SOIL_WAIT_DAYS = 183
+#: How long [days] after a last frost something may still be sown for it, and how far ahead a season is
+#: planned: a date beyond these is a slip of the pen.
+_LATE_DAYS, _AHEAD_DAYS = 183, 548
 #: How far [weeks] remedies are looked for.
 _REMEDY_WEEKS = 8
 
@@ -586,8 +589,11 @@ def plan_season(
     Succession sowings follow the first planting out, and from a first frost go before the last.
 
     Raises ValueError for orders that cannot be told apart, an unknown bench, a phase that no bench
-    serves for, or a crop that the anchor gives no date.
+    serves for, a crop that the anchor gives no date, or an anchor that is out of reach from today.
     """
+    if today is not None:
+        for each in {anchor, *(order.anchor for order in orders if order.anchor is not None)}:
+            _check_reach(each, today)
     _check_benches(orders, benches)
     keys = [_slug(f"{order.crop.name} {order.label}") for order in orders]
     for key, count in Counter(keys).items():
@@ -613,6 +619,20 @@ def plan_season(
         _overflows(sowings, weeks, load, benches),
         tuple(sorted(tasks, key=lambda task: (task.day, task.uid))),
     )
+
+
+_EVENT = {LastFrost: "last frost", FirstFrost: "first frost", HandOver: "hand-over"}
+
+
+def _check_reach(anchor: Anchor, today: date) -> None:
+    late = _LATE_DAYS if isinstance(anchor, LastFrost) else 0
+    earliest, latest = today - timedelta(late), today + timedelta(_AHEAD_DAYS)
+    if not earliest <= anchor.day <= latest:
+        why = "past: nothing can be sown for it" if anchor.day < today else "too far ahead"
+        raise ValueError(
+            f"the {_EVENT[type(anchor)]} of {anchor.day} is {why} on {today}; allowed: "
+            f"{earliest} to {latest}"
+        )
 
 
 def _check_benches(orders: Sequence[Order], benches: Sequence[Bench]) -> None:

@@ -133,7 +133,7 @@ def plan(
     from daemon.screens import console
     from daemon.screens.season import season as screen
 
-    console().print(screen(made, wanted.counted_from))
+    console().print(screen(made, wanted.counted_from, wanted.anchor.day.year, begin))
     if ics is not None:
         typer.echo(f"\nThe calendar is in {ics}.")
 

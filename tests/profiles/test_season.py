@@ -297,6 +297,15 @@ def in_order(sowing: Sowing) -> None:
         assert before.start <= before.end
 
 
+def test_an_anchor_of_an_order_s_own_is_to_be_in_reach_too_and_late_is_not_past() -> None:
+    today = date(2027, 6, 20)
+    assert only(tomatoes(), today=today).dates.sow.chosen == today  # six weeks after the last frost
+    past = tomatoes(anchor=HandOver(date(2026, 6, 25)))
+    with pytest.raises(ValueError, match=r"the hand-over of 2026-06-25 is past"):
+        only(past, today=today)
+    assert only(past).dates.plant_out.chosen == date(2026, 6, 25)  # for nobody's today
+
+
 # Seeds, containers, trays
 
 
