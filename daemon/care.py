@@ -15,6 +15,8 @@ from typing import NamedTuple
 
 from profiles.bounds import check, check_whole
 from profiles.model import Crop, Figure, Limit, Span, Stage
+from profiles.problems import nearest
+from profiles.season import CHECKS
 from profiles.units import Units, format_length, format_temperature
 
 DAY = 86400.0
@@ -32,7 +34,8 @@ class What(StrEnum):
     of the plants over the mix [mm]. emerged: how many are up, of how many sown. leaves: sets of true
     leaves that have opened. raised-lamp: the lamp's new height over the mix [mm]. lit: the lamp was
     seen to be lit. out, in: hardening plants put out, or a frame opened, and back. Of the site:
-    checked, see `profiles.season.CHECKS`; low, of the night that comes, outdoors [°C].
+    checked, one of `profiles.season.CHECKS`, and what was found; low, of the night that comes,
+    outdoors [°C].
     """
 
     WATERED = "watered"
@@ -215,7 +218,7 @@ class Records:
             for care in self.standing(what)
             if care.by != by
             and abs(at - care.at) <= within
-            and (what not in (What.COVER, What.CHECKED) or care.text == text)
+            and (what not in (What.COVER, What.CHECKED) or _which(care.text) == _which(text))
         ]
         if not others:
             return ""
@@ -328,8 +331,19 @@ def _check(care: Care) -> None:
         raise ValueError(f"{what} takes no value")
     if what is What.COVER and care.text not in ("on", "off"):
         raise ValueError(f"cover is {care.text!r}; allowed: on, off")
-    if what in (What.NOTE, What.CHECKED) and not care.text:
+    if what is What.CHECKED and _which(care.text) not in (kinds := [one.kind for one in CHECKS]):
+        first = care.text.split(" ")[0]
+        raise ValueError(
+            f"checked {first!r}{nearest(first, kinds)}; allowed: {', '.join(kinds)}, with any words "
+            f'behind it; all else is a note: hotbed log {SITE} note "..."'
+        )
+    if what is What.NOTE and not care.text:
         raise ValueError(f"{what} needs words")
+
+
+def _which(text: str) -> str:
+    """Which cover or check a record is of: its first word."""
+    return text.partition(" ")[0].casefold()
 
 
 def _passed(counts: list[tuple[float, int, int | None]], half: float) -> float | None:

@@ -606,12 +606,18 @@ def test_the_cover_and_the_water_are_kept_at_hand_for_the_tick() -> None:
 
 
 def test_the_site_has_records_of_its_own() -> None:
-    done = ask(SOWN, "log", batch="site", what="checked", text="front and back agree in ice water")
+    done = ask(SOWN, "log", batch="site", what="checked", text="ice-bath front and back agree")
     assert done.result["text"].startswith("site: ")
     assert done.memory.batches == SOWN.batches
     assert "watered is no record of the site; allowed: checked, low, note" in refusal(
         SOWN, "log", batch="site", what="watered"
     )
+    said = refusal(SOWN, "log", batch="site", what="checked", text="brekaer")
+    assert "checked 'brekaer'; did you mean 'breaker'? allowed: wash-trays, " in said.replace(
+        "?;", "?"
+    )
+    assert 'all else is a note: hotbed log site note "..."' in said
+    assert "allowed: wash-trays" in refusal(SOWN, "log", batch="site", what="checked")
     assert "checked is no record of a batch" in refusal(SOWN, "log", batch="TOM1", what="checked")
 
 
