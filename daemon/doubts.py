@@ -20,6 +20,10 @@ def doubts(batch: Batch, crop: Crop, records: Records, care: Care, units: Units)
 
     records: with `care`, the newest of them, among them.
     """
+    if care.what is What.FED:
+        feed = crop.stages[batch.stage].feed
+        if feed.strength is None:
+            yield f"{crop.title.lower()} is not fed in {batch.stage.value}: {feed.text} ({feed.source})"
     if care.value is None:
         return
     mend = f"if that was a slip: hotbed log {batch.code} amend {care.n}"

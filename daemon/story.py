@@ -102,6 +102,15 @@ def stories(events: Iterable[Event], units: Units = "C") -> tuple[Story, ...]:
     return tuple(sorted(found, key=lambda story: (story.sown_at, story.batch)))
 
 
+def records_of(events: Iterable[Event]) -> Records:
+    """The records of one batch that its events of kind "record" tell of, without what was struck."""
+    draft = _Draft(0.0)
+    for event in events:
+        if event.kind == "record" and "n" in event.data:
+            _record(draft, event, float(event.data.get("at", event.at)))
+    return Records(tuple(draft.records.values()))
+
+
 def energy_by_bench(events: Iterable[Event]) -> dict[str, tuple[Energy, str | None]]:
     """What each bench drew in the whole days that the events of kind "energy" tell of, and the currency
     of its cost; None where there was no tariff on some of them, or another currency."""

@@ -18,7 +18,7 @@ from daemon.cli.words import day_of, length_m, one_of
 
 if TYPE_CHECKING:
     from profiles.light import Bed, Fixture, Lamp, LightKind, PpfdReading
-    from profiles.model import Crop, StageTargets
+    from profiles.model import Crop, Stage, StageTargets
     from profiles.units import Units
 
 command = group(
@@ -86,7 +86,7 @@ def dli(
     $ hotbed light dli --ppfd 120 --hours 14 --crop tomato --stage growing-on
     """
     from profiles.light import dli as day_of_light
-    from profiles.light import hours_for_dli
+    from profiles.model import Stage
 
     try:
         found = day_of_light(ppfd, hours)
@@ -109,21 +109,65 @@ def dli(
                 else "more than it"
             )
             lines.append(f"{one.title}, {chosen}: wants {low:g} to {high:g}, so that is {verdict}.")
-            if ppfd > 0 and found < low:
-                need = hours_for_dli(low, ppfd)
-                result["hours_for_low"] = need
-                lines.append(
-                    f"At this light {low:g} takes {need:.1f} h"
-                    + (": more than a day has." if need > 24 else _allowed_hours(targets, need))
-                )
+            lines += _hours_that_do(targets, ppfd, found, result)
+        lines += _day_length(one, Stage(chosen), hours, result)
     _tell(lines, result, as_json)
 
 
-def _allowed_hours(targets: StageTargets, need: float) -> str:
-    span = targets.photoperiod_h
+def _hours_that_do(
+    targets: StageTargets, ppfd: float, found: float, result: dict[str, Any]
+) -> list[str]:
+    """How many hours of this light would be right, of those that the stage accepts; or what else."""
+    from profiles.light import hours_for_dli, ppfd_for_dli
+
+    wanted, span = targets.dli, targets.photoperiod_h
+    if wanted is None or ppfd <= 0 or wanted.low <= found <= wanted.high:
+        return []
+    few = found < wanted.low
+    need = hours_for_dli(wanted.low if few else wanted.high, ppfd)
+    result["hours_for_low" if few else "hours_for_high"] = need
+    said = f"At this light {wanted.low if few else wanted.high:g} takes {need:.1f} h"
     if span is None or span.low <= need <= span.high:
-        return "."
-    return f", and {span.low:g} to {span.high:g} h is what it accepts: hang the lamp lower."
+        return [f"{said}{'.' if few else ' at most.'}"]
+    if few and need > span.high:
+        least = ppfd_for_dli(wanted.low, span.high)
+        return [
+            f"{said}{': more than a day has' if need > 24 else ''}, and {span.low:g} to {span.high:g} h "
+            f"is what it accepts: hang the lamp lower, for {least:.0f} µmol m-2 s-1 in {span.high:g} h."
+        ]
+    if few:  # less than its shortest day: it is only lit for too short
+        return [f"{said}; it accepts {span.low:g} to {span.high:g} h."]
+    most = ppfd_for_dli(wanted.high, span.low)
+    return [
+        f"{said} at most, and {span.low:g} to {span.high:g} h is what it accepts: hang the lamp higher, "
+        f"or dim it, to {most:.0f} µmol m-2 s-1 in {span.low:g} h."
+    ]
+
+
+def _day_length(
+    crop: Crop, stage: Stage, hours: float, result: dict[str, Any] | None = None
+) -> list[str]:
+    """What so long a day does to the crop, and whether the stage accepts it."""
+    lines = []
+    span = crop.stages[stage].photoperiod_h
+    if span is not None:
+        if result is not None:
+            result["hours_accepted"] = {"low": span.low, "high": span.high, "source": span.source}
+        if not span.low <= hours <= span.high:
+            lines.append(
+                f"{hours:g} h is outside of the {span.low:g} to {span.high:g} h that "
+                f"{crop.title.lower()} accepts as {stage.value} ({span.source})."
+            )
+    for limit in crop.limits.values():
+        if limit.quantity == "photoperiod" and stage in limit.stages and limit.exceeded(hours):
+            lines.append(
+                f"Days of over {limit.bound:g} h, {limit.hours / 24:g} of them {limit.counted}: "
+                f"{limit.consequence} ({limit.source})"
+            )
+            if result is not None:
+                harm = {"over_h": limit.bound, "days": limit.hours / 24, "source": limit.source}
+                result["harm"] = {**harm, "consequence": limit.consequence}
+    return lines
 
 
 @command("reading")
@@ -249,6 +293,7 @@ def hang(
     $ hotbed light hang lettuce --panel 60x40cm --reading 9000lux --lamp white-led --at 30cm --height 25cm
     """
     from profiles.light import Bed, calibrate, height_for_dli, lamp_hours
+    from profiles.model import Stage
 
     if reading is None or at is None:
         raise wrong(
@@ -287,16 +332,25 @@ def hang(
         lines.append(
             f"Hang the lamp {_long(found.height_m, units)} over the leaves, for {day:g} h a day."
         )
-    if hours is not None and not span.low <= hours <= span.high:
-        lines.append(f"{hours:g} h is outside of what it accepts at this stage.")
+    if hours is not None and height is None:
+        lines += _day_length(one, Stage(chosen), hours)
     lines.append(
         f"That gives {found.light.mean:.0f} µmol m-2 s-1 on average and {found.dli:.1f} mol m-2 d-1; "
         f"{found.least_dli:.1f} at the least lit place, {found.light.uniformity:.0%} of the average."
     )
     if found.problem:
         lines.append(f"{found.problem[0].upper()}{found.problem[1:]}.")
+    elif found.dli > high and height is not None:
+        higher = height_for_dli(known, below, (low + high) / 2, span.best)
+        lines.append(
+            f"That is more than it wants even in the shortest day it accepts: hang it higher, "
+            f"{_long(higher.height_m, units)} for {span.best:g} h a day, or dim it."
+        )
     elif found.dli > high:
-        lines.append("That is more than it wants even so: dim the lamp, or light fewer hours.")
+        lines.append(
+            "That is more than it wants even from so high: dim the lamp"
+            + (f", or light {span.low:g} h." if day > span.low else ".")
+        )
     if height is None:
         lines += _heights(known, below, (low, high), day, units)
     result = {
@@ -349,7 +403,11 @@ def raise_lamp(
         typer.Option(metavar="LENGTH", help="How near leaves may come; 3/4 of the gap otherwise."),
     ] = None,
     today: Annotated[
-        str | None, typer.Option(metavar="DATE", help="The day it is asked for; today otherwise.")
+        str | None,
+        typer.Option(
+            metavar="DATE",
+            help="The day it is asked for; today otherwise, by the journal with --batch.",
+        ),
     ] = None,
     state: StateFolder = None,
     config: ConfigFile = None,
@@ -365,15 +423,16 @@ def raise_lamp(
 
     path = find_config(config)
     zone = load_config(path).site.tz if path is not None else None
-    on = (
-        day_of("--today", today) if today is not None else datetime.now(UTC).astimezone(zone).date()
-    )
+    on = datetime.now(UTC).astimezone(zone).date()
     heights = []
     for word in plant or ():
         day, _, long = word.partition("=")
         heights.append((day_of("--plant", day), length_m("--plant", long)))
     if batch is not None:
-        heights += _logged(batch, state, zone)
+        logged, on = _logged(batch, state, zone)
+        heights += logged
+    if today is not None:
+        on = day_of("--today", today)
     if not heights:
         raise wrong("how high are the plants? Give --plant 2027-03-14=4cm, or a --batch")
     try:
@@ -410,26 +469,35 @@ def raise_lamp(
     _tell(lines, asdict(found), as_json, moves=True)
 
 
-def _logged(batch: str, state: Path | None, zone: tzinfo | None) -> list[tuple[date, float]]:
-    """The heights that were logged of a batch, from the journal."""
+def _logged(
+    batch: str, state: Path | None, zone: tzinfo | None
+) -> tuple[list[tuple[date, float]], date]:
+    """The heights that stand in the journal for a batch; and its newest day, which is the daemon's
+    today: the simulator's may be months from this machine's."""
     from daemon.app import JOURNAL
+    from daemon.care import What
     from daemon.journal import JournalError, read_events
+    from daemon.story import records_of
 
     code = batch.strip().upper()
+    journal = state_folder(state) / JOURNAL
     try:
-        events = read_events(
-            state_folder(state) / JOURNAL, kinds=["record"], batch=code, limit=None
-        )
+        events = read_events(journal, kinds=["record"], batch=code, limit=None)
+        newest = read_events(journal, limit=1)
     except JournalError as error:
         raise Failed(str(error)) from None
+
+    def day(at: float) -> date:
+        return datetime.fromtimestamp(at, zone).date()
+
     found = [
-        (datetime.fromtimestamp(float(one.data["at"]), zone).date(), one.data["value"] / 1000)
-        for one in events
-        if one.data.get("what") == "height" and one.data.get("value") is not None
+        (day(care.at), care.value / 1000)
+        for care in records_of(events).standing(What.HEIGHT)
+        if care.value is not None
     ]
     if not found:
         raise Failed(f"no height is logged of {code}: hotbed log {code} height 6cm")
-    return found
+    return found, day(newest[-1].at)
 
 
 _READING = re.compile(r"(\d+(?:[.,]\d+)?)\s*(lux|lx|fc|)", re.ASCII)

@@ -34,6 +34,46 @@ def test_a_day_of_light_is_ppfd_times_seconds(hotbed: Program) -> None:
     assert "takes 23.1 h" in done.stdout  # 10 mol: 10e6 / 120 / 3600
 
 
+def test_a_day_too_long_for_the_crop_is_said_so_with_what_it_does(hotbed: Program) -> None:
+    words = ("light", "dli", "--ppfd", "250", "--crop", "onion", "--hours")
+    text = " ".join(hotbed(*words, "16").stdout.split())
+    assert "16 h is outside of the 10 to 12 h that onion accepts as seedling" in text
+    assert "Days of over 12 h, 7 of them in all: A young plant makes a bulb" in text
+    harm = result(hotbed(*words, "16", "--json"))
+    assert (harm["harm"]["over_h"], harm["hours_accepted"]["high"]) == (12, 12)
+    fine = hotbed(*words, "12").stdout
+    assert "bulb" not in fine
+    assert "outside" not in fine
+    hung = " ".join(hotbed("light", "hang", "onion", *LAMP, "--hours", "16").stdout.split())
+    assert "outside of the 10 to 12 h" in hung
+    assert "makes a bulb" in hung
+
+
+@pytest.mark.parametrize(
+    ("ppfd", "hours", "said"),
+    [
+        # Onion accepts 10 to 12 h, and wants 10 to 12 mol: 1e6 x mol / 3600 / h.
+        ("200", "12", "takes 13.9 h, and 10 to 12 h is what it accepts: hang the lamp lower, for 231 "),
+        ("240", "10", "At this light 10 takes 11.6 h."),
+        ("300", "12", "At this light 12 takes 11.1 h at most."),
+        ("400", "12", "12 takes 8.3 h at most, and 10 to 12 h is what it accepts: hang the lamp higher"),
+    ],
+)  # fmt: skip
+def test_hours_that_are_proposed_are_hours_that_the_crop_accepts(
+    ppfd: str, hours: str, said: str, hotbed: Program
+) -> None:
+    words = ("light", "dli", "--crop", "onion", "--ppfd", ppfd, "--hours", hours)
+    assert said in " ".join(hotbed(*words).stdout.split())
+
+
+def test_a_lamp_that_is_too_strong_is_to_hang_higher(hotbed: Program) -> None:
+    strong = [word if word != "180" else "900" for word in LAMP]
+    text = " ".join(hotbed("light", "hang", "tomato", *strong, "--height", "10cm").stdout.split())
+    found = result(hotbed("light", "hang", "tomato", *strong, "--json"))
+    assert f"hang it higher, {100 * found['height_m']:.0f} cm for 16 h a day, or dim it" in text
+    assert "higher" not in hotbed("light", "hang", "tomato", *strong).stdout
+
+
 @pytest.mark.parametrize(
     ("reading", "kind", "ppfd"),
     [
@@ -153,15 +193,25 @@ async def test_logged_heights_are_read_from_the_journal(hotbed: Program, alone: 
                 "record",
                 "TOM1",
                 batch="TOM1",
-                data={"what": "height", "value": mm, "at": 1_804_500_000.0 + n * day},
+                data={"what": "height", "value": mm, "at": 1_804_500_000.0 + n * day, "n": n + 1}
+                | more,
             )
-            for n, mm in ((0, 40.0), (10, 60.0))
+            for n, mm, more in (
+                (0, 40.0, {}),
+                (9, 300.0, {}),
+                (10, 60.0, {"amends": 10}),  # a slip of the day before, put right
+                (11, 200.0, {}),
+                (11, 200.0, {"struck": True}),
+            )
         ]
     )
     await journal.close()
     line = "light raise --lamp-at 15cm --gap 8cm --today 2027-03-20 --state . --json --batch"
     words = line.split()
     assert result(hotbed(*words, "tom1"))["growth_m_per_day"] == pytest.approx(0.002)
+    # Without --today it is the journal's: the last of these records is of the 19th.
+    bare = "light raise --lamp-at 15cm --gap 8cm --state . --batch TOM1"
+    assert "On 2027-03-19 the leaves are" in hotbed(*bare.split()).stdout
     done = hotbed(*words, "LET1")
     assert done.exit_code == 1
     assert "hotbed log LET1 height 6cm" in done.stdout

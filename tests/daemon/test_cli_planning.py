@@ -213,6 +213,7 @@ def test_a_season_s_list_is_filled_as_it_is_planned(hotbed: Program, alone: Path
         (["cells-73:2"], "did you mean 'cells-72'?"),
         (["cells-72"], "cells-72:3"),
         (["cells-72:two"], "a whole number"),
+        (["cells-72:0"], "from 1"),
         (["cells-72:2", "--bag", "bark:40"], "allowed: compost, coir"),
         (["cells-72:2", "--bag", "compost:big"], "--bag: 'big'"),
         (["cells-72:2", "--full", "10"], "allowed: 0.3 to 1"),

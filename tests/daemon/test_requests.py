@@ -574,6 +574,13 @@ def test_fewer_plants_or_lower_ones_than_before_are_taken_and_questioned() -> No
     assert ask(grown, "log", batch="TOM1", what="height", value=55).result["notes"] == []
 
 
+def test_feed_in_a_stage_that_wants_none_is_questioned() -> None:
+    fed = ask(SOWN, "log", batch="TOM1", what="fed")
+    (note,) = fed.result["notes"]
+    assert note.startswith("tomato is not fed in germination: None: the seed carries its own.")
+    assert ask(GROWN, "log", batch="TOM1", what="fed").result["notes"] == []
+
+
 def test_a_count_sooner_than_can_be_is_taken_questioned_and_teaches_nothing() -> None:
     # Harrington and Minges (1954): the fastest lettuce takes 2 days.
     lettuce = batch("LET1", "lettuce", sown_at=NOW.utc - 17 * HOUR, cells=36)
