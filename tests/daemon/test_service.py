@@ -865,8 +865,9 @@ async def test_what_was_decided_since_the_last_saved_state_is_known_after_a_kill
     after = bed.memory
     assert after.at == before.at
     assert after.probes == before.probes
-    for name in ("mat", "lamp_at", "soil", "soil_at", "controller"):
+    for name in ("mat", "lamp_at", "soil", "soil_at"):
         assert getattr(after.benches["warm"], name) == getattr(before.benches["warm"], name)
+    assert len(after.benches["warm"].controller) == len(before.benches["warm"].controller) > 0
     # the request, which the state already had, may have come a tick later then
     assert after.progress["TOM1"] == pytest.approx(before.progress["TOM1"], abs=1e-4)
     await bed.journal.close()

@@ -46,7 +46,11 @@ benches = st.builds(
     BenchMemory,
     soil=maybe, soil_at=numbers, lamp=st.booleans(), lamp_at=numbers, mat=st.booleans(),
     light=st.builds(LightDay, maybe, maybe, numbers),
-    watch=st.builds(HeatWatch, numbers, maybe, maybe, maybe, maybe, numbers, maybe, maybe),
+    watch=st.builds(
+        HeatWatch,
+        on_s=numbers, low=maybe, low_s=numbers, rested=maybe, spell=maybe, kept=maybe, high=maybe,
+        fell_from=maybe, fell_to=numbers, off_base=maybe, room=maybe,
+    ),
     controller=st.lists(numbers, max_size=3).map(tuple), full_since=maybe,
     off_target_since=st.dictionaries(names, numbers, max_size=2),
     stops=st.frozensets(names, max_size=2), latched=st.frozensets(names, max_size=2),
