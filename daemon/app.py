@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 from daemon.clock import LiveClock, SystemClock, boot_id
 from daemon.config import Config, ConfigError, Mqtt, OneWireDevice, load
 from daemon.hardware import build, drive_off
-from daemon.journal import Journal, JournalError
+from daemon.journal import FLUSH_EVERY, Journal, JournalError
 from daemon.service import Service
 from daemon.state import DAY, Site
 from daemon.wire import Endpoint, Wire, WireError
@@ -129,7 +129,11 @@ async def _run(config: Config, state: Path, simulate: bool, speed: float, port: 
     wire = Wire(config.mqtt, config.site.name, port=port)
     keep = config.site.keep_readings
     journal = Journal.open(
-        state / JOURNAL, time.time(), keep_days=keep, keep_ticks=int(keep * DAY / site.tick)
+        state / JOURNAL,
+        time.time(),
+        flush_every=max(1.0, FLUSH_EVERY / (speed if simulate else 1.0)),
+        keep_days=keep,
+        keep_ticks=int(keep * DAY / site.tick),
     )
     try:
         async with _embedded_broker(config.mqtt, wire.endpoint):
