@@ -376,6 +376,7 @@ class Service:
             self._answers[request_id] = answer.encode()
         events.append(self._daemon_event(text))
         self._write(events)
+        self._saved_at = -math.inf  # the first tick is one to go on from
 
     def _keep_unread(self, saved: SavedState, now: Now) -> str:
         """Put a state that can't be read where the next one doesn't overwrite it; what to tell."""

@@ -865,6 +865,18 @@ async def test_what_was_decided_since_the_last_saved_state_is_known_after_a_kill
         assert getattr(after.benches["warm"], name) == getattr(before.benches["warm"], name)
     # the request, which the state already had, may have come a tick later then
     assert after.progress["TOM1"] == pytest.approx(before.progress["TOM1"], abs=1e-4)
+    # And again soon after that start.
+    for value in (20.5, 27.0, 18.0):
+        bed.probe.value = value
+        bed.tick(60)
+    before = bed.memory
+    await bed.journal.commit()
+    assert bed.on_disk().at != before.at
+    bed.copy(tmp_path / "again")
+    await bed.service.journal.close()
+    bed.build()
+    bed.service._resume()
+    assert bed.memory == module.resumed(before, by=0.0, gone=0.0, booted=False)
     await bed.journal.close()
 
 
