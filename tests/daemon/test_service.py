@@ -7,6 +7,7 @@ start goes on from where the last process was, however that ended."""
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
 import shutil
 import socket
@@ -28,6 +29,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daemon import journal as journals
 from daemon import service as module
 from daemon.broker import EmbeddedBroker
 from daemon.client import Answer, Client
@@ -794,6 +796,36 @@ async def test_events_that_the_disk_refused_are_written_when_it_takes_them(
 
 
 # --- the start -------------------------------------------------------------------------------------
+
+
+async def test_a_card_gone_read_only_before_the_start_leaves_no_seed_cold(
+    bed: Bed, monkeypatch: pytest.MonkeyPatch, eventually: Callable[..., Any]
+) -> None:
+    """`test_journal_disk.py` has the real thing, without a service on it."""
+    async with bed.running():
+        assert (await bed.ask("sow", crop="tomato", place="warm")).ok
+    refusing, open_file = [True], journals.open_file
+
+    def opening(*given: Any) -> Any:
+        if refusing:
+            raise OSError(errno.EROFS, "Read-only file system")
+        return open_file(*given)
+
+    monkeypatch.setattr(journals, "open_file", opening)
+    monkeypatch.setattr(journals, "RETRY_FIRST", 0.01)
+    monkeypatch.setattr(journals, "RETRY_MOST", 0.01)
+    async with bed.running():
+        assert [*bed.memory.batches] == ["TOM1"]
+        bed.tick(120)
+        assert bed.relays["warm/mat"].on
+        refused = await bed.ask("log", batch="TOM1", what="watered")
+        assert not refused.ok
+        assert "it can't be written down, so it is not done" in (refused.error or "")
+        assert "Read-only" in bed.memory.alarms["journal-unwritable"].cause
+        refusing.clear()
+        await eventually(lambda: bed.journal.trouble is None)
+        assert (await bed.ask("log", batch="TOM1", what="watered")).ok
+    assert bed.texts("daemon").count("stopped") == 2
 
 
 async def test_a_process_that_was_killed_goes_on_as_it_was_at_its_first_tick(
