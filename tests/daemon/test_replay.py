@@ -333,3 +333,16 @@ def test_a_batch_of_a_crop_that_is_not_known_rests_and_is_not_lost(path: Path, s
     again, last = rolled_forward(path, saved, site, patience=60)
     assert last
     assert again.batches["ODD1"] == odd
+
+
+def test_a_season_that_is_recorded_by_the_command_can_be_replayed(tmp_path: Path) -> None:
+    run = CliRunner().invoke
+    folder = tmp_path / "season"
+    done = run(app, ["rehearse", "--days", "1", "--record", str(folder), "--json"])
+    assert done.exit_code == 0, done.output
+    done = run(app, ["replay", "--state", str(folder), "--json"])
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.output)["result"]["ticks"] == 1440
+    again = run(app, ["rehearse", "--days", "1", "--record", str(folder)])
+    assert again.exit_code == 1
+    assert "has a journal already" in again.output + again.stderr
