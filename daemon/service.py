@@ -297,8 +297,8 @@ class Service:
             troubles=self._troubles(),
         )
         now = self.now()  # after the readings, so that none is from the future
-        decision = decide(self.memory, self.site, inputs, now)
-        row = self._recorder.row(self.memory, inputs, now, decision)
+        before = self.memory
+        decision = decide(before, self.site, inputs, now)
         self.memory, self.decision = decision.memory, decision
         lease = 2.5 * self.site.tick + 5.0
         told = [
@@ -313,12 +313,16 @@ class Service:
         self._ticked = now.mono
         urgent = not all(map(_routine, decision.events))
         due = now.mono - self._saved_at >= SAVE_EVERY
-        with suppress(JournalError, ValueError):
+        try:
             self.journal.note(
-                ticks=[row],
+                ticks=[self._recorder.row(before, inputs, now, decision)],
                 events=() if urgent else decision.events,
                 state=self._saved() if due and not urgent else None,
             )
+        except JournalError:
+            pass  # closed already
+        except ValueError:
+            log.exception("a tick can't be written down")
         if urgent:
             self._write(decision.events)
         else:
@@ -447,6 +451,7 @@ class Service:
             self._answers[request_id] = answer.encode()
         events.append(self._daemon_event(text))
         self._write(events)
+        self._saved_at = -math.inf  # the first tick is one to go on from
 
     def _keep_unread(self, saved: SavedState, now: Now) -> str:
         """Put a state that can't be read where the next one doesn't overwrite it; what to tell."""
