@@ -385,6 +385,7 @@ class Service:
             except ValueError as error:
                 log.error("the saved state does not fit: %s", error)
                 events.append(self._daemon_event(self._keep_unread(saved, now)))
+                self._floor = max(FLOOR_UTC, saved.at - REMEMBERED)
             else:
                 booted = saved.boot != self.boot or saved.mono > now.mono
                 # What was last believed. A clock that goes on in the same boot has been set since.
