@@ -424,6 +424,7 @@ class Service:
             except ValueError as error:
                 log.error("the saved state does not fit: %s", error)
                 events.append(self._daemon_event(self._keep_unread(saved, now)))
+                self._floor = max(FLOOR_UTC, saved.at - REMEMBERED)
             else:
                 memory, last = rolled_forward(self.journal.path, memory, self.site)
                 if last is not None:
