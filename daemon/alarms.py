@@ -173,10 +173,10 @@ CATALOGUE: Mapping[str, AlarmKind] = {
     "lamp-shed": AlarmKind(
         priority="medium",
         title="the lamp stays off for the heat under a cover",
-        cause="Soil near the crop's ceiling under a cover, with a lamp that should be lit.",
+        cause="For two hours of a day's light in all, the soil under a cover was so near the crop's "
+        "ceiling that the lamp was kept off.",
         consequence="Seedlings in the dark stretch within a day and don't recover.",
         action="Take the cover off or prop it open, or move what is covered to a bench of its own.",
-        delay=2 * HOUR,
         deadband=COVER_RELEASE - COVER_SHED,
         needs_person=False,
     ),

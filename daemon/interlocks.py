@@ -164,24 +164,26 @@ def watch_heat(
     """
     if soil is None:
         return watch, None
-    if (room is None) != (watch.room is None):  # levels so far were over something else
+    before = watch.room
+    if (room is None) != (before is None):  # levels so far were over something else
         watch = replace(watch, room=room, kept=None, off_base=None)
-    if room is not None and watch.room is not None:
-        lagged = watch.room + (room - watch.room) * min(1.0, dt / ROOM_LAG)
+    lift = soil
+    if room is not None:
+        before = room if before is None else before
+        lagged = before + (room - before) * min(1.0, dt / ROOM_LAG)
         watch = replace(watch, room=lagged)
         lift = soil - max(room, lagged)
-    else:
-        lift = soil
     high = soil if watch.high is None else max(soil, watch.high - HIGH_FADE * dt)
     watch = replace(watch, high=high)
     if heated:
-        return _heated(watch, soil, lift, lamp_off_for, reached, disturbed, room_swing, dt)
+        return _heated(watch, soil, high, lift, lamp_off_for, reached, disturbed, room_swing, dt)
     return _unheated(watch, lift, off_for, lamp_off_for, jumped or disturbed, room_swing, dt)
 
 
 def _heated(
     watch: HeatWatch,
     soil: float,
+    high: float,
     lift: float,
     lamp_off_for: float,
     reached: bool,
@@ -192,7 +194,6 @@ def _heated(
     measured = watch.room is not None
     low = soil if watch.low is None else min(soil, watch.low)
     watch = replace(watch, low=low)
-    high = soil if watch.high is None else watch.high
     if high - soil >= DROP and (watch.fell_from is None or soil < watch.fell_to):
         watch = replace(watch, on_s=0.0, kept=None, fell_from=high, fell_to=soil)
     if watch.fell_from is None:

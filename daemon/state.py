@@ -420,6 +420,7 @@ class BenchMemory:
     proven_at: float | None = None
     lit_s: float = 0.0
     heated_s: float = 0.0
+    shed_s: float = 0.0
     day: int = 0
 
 

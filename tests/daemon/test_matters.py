@@ -103,6 +103,25 @@ def test_a_welded_relay_is_critical_and_wakes_somebody() -> None:
     assert (kind.priority, kind.latched, kind.wakes) == ("critical", True, True)
 
 
+def test_a_lamp_over_a_cover_is_shed_by_turns_before_it_cooks_and_somebody_is_told() -> None:
+    simulated = {"driver": "simulated"}
+    soil = [{"name": f"soil{n}", "measures": "soil", "device": simulated} for n in range(2)]
+    lamp = {"watts": 120, "device": simulated}  # far too much for one tray
+    table = {
+        "schema": 1,
+        "site": {"name": "plum-row", "zone": "Europe/Berlin"},
+        "bench": {"lower": {"trays": 1, "lamp": lamp, "probes": soil}},
+    }
+    one = season(2, config=parse(table, Path("plum-row.toml")))
+    begun = [event for event in one.events if event.text.endswith("begins: lamp-over-cover")]
+    assert len(begun) > 3
+    (told,) = raised(one, "lamp-shed")
+    assert begun[0].at + 2 * HOUR < told.at
+    assert "2.0 h of today's light" in told.text
+    ceiling = 27.0  # of lettuce, as the shipped profile has it
+    assert one.records["LET1"][0].soil_high < ceiling + 1.0
+
+
 def test_a_dead_mat_is_told_by_day_and_wakes_nobody() -> None:
     one = season(2, {"kind": "mat-dead", "target": "lower", "at": "P1D"}, gone=DAY)
     assert raised(one, "mat-without-effect")
