@@ -129,6 +129,17 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         delay=600.0,
         needs_person=False,
     ),
+    "up-in-the-dark": AlarmKind(
+        priority="high",
+        title="seedlings are up, or may be, without light",
+        cause="They are up, or may be and nobody looked for a day, on a bench without a lamp or in the "
+        "chamber; or the lamp of their bench was off for a day, kept off or for want of power.",
+        consequence="Seedlings in the dark stretch within a day and don't recover.",
+        action="Look. Those that are up: `hotbed move BATCH BENCH` to one with a lamp, or `hotbed keep "
+        "BENCH lamp auto`. If none are: `hotbed log BATCH emerged 0`.",
+        delay=6 * HOUR,
+        gone=0.0,
+    ),
     "dry-cells": AlarmKind(
         priority="high",
         title="nobody has seen to the water",

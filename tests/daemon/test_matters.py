@@ -16,7 +16,7 @@ from daemon.config import Config, parse
 from daemon.events import Event
 from daemon.rehearsal import Rehearsal, Sowing
 from daemon.requests import KINDS, apply
-from daemon.state import DAY, HOUR, Memory, MoistureSpec, Now, Site
+from daemon.state import DAY, HOUR, Count, Memory, MoistureSpec, Now, Site
 from profiles.library import load_library
 from profiles.model import Stage
 from sim.faults import Fault
@@ -172,6 +172,60 @@ def test_the_first_seedlings_are_to_be_seen_under_a_lit_lamp_within_a_day() -> N
 
 
 NOON = utc("2027-03-22T12:00:00+01:00")
+
+
+def up_in_the_dark(runner: Runner, key: str = "TOM1") -> bool:
+    alarm = runner.memory.alarms.get(f"up-in-the-dark.{key}")
+    return alarm is not None and alarm.active
+
+
+@pytest.mark.parametrize("place", ["dark", "chamber"])
+def test_seedlings_that_are_up_where_no_lamp_is_are_told_within_hours(place: str) -> None:
+    there = site(bench(), bench("dark", lamp=None))
+    up = replace(batch(place=place), counts=(Count(NOON, 3, 72, "Joss"),))
+    runner = Runner(there, holding(up), utc=NOON, soil=25.0)
+    runner.pass_by(6 * HOUR - 60.0)
+    assert not up_in_the_dark(runner)
+    runner.pass_by(180.0)
+    assert up_in_the_dark(runner)
+    move = KINDS["move"].model_validate({"batch": "TOM1", "to": "shelf"})
+    runner.memory = apply(runner.memory, there, move, "Joss", runner.now()).memory
+    runner.tick()
+    assert not up_in_the_dark(runner)
+
+
+def test_where_they_may_be_up_in_the_dark_a_look_a_day_keeps_the_alarm_away() -> None:
+    runner = Runner(site(bench(lamp=None)), holding(batch()), utc=NOON, soil=25.0)
+    runner.memory = replace(runner.memory, progress={"TOM1": 0.95}, called=frozenset({"TOM1"}))
+    runner.tick()
+    log(runner, "emerged", value=0)
+    runner.pass_by(DAY + 5 * HOUR)
+    assert not up_in_the_dark(runner)
+    runner.pass_by(2 * HOUR)
+    assert up_in_the_dark(runner)
+    log(runner, "emerged", value=0)
+    runner.tick()
+    assert not up_in_the_dark(runner)
+
+
+@pytest.mark.parametrize("place", ["shelf", "porch", "cold-frame"])
+def test_seedlings_under_a_lamp_or_by_a_window_are_not_in_the_dark(place: str) -> None:
+    up = replace(batch(place=place, stage=Stage.SEEDLING), since=NOON)
+    runner = Runner(site(), holding(up), utc=NOON, soil=20.0)
+    runner.pass_by(1.5 * DAY)
+    assert not up_in_the_dark(runner)
+    assert not up_in_the_dark(runner, "shelf")
+
+
+def test_a_lamp_that_somebody_keeps_off_for_a_day_over_seedlings_is_told() -> None:
+    up = replace(batch(stage=Stage.SEEDLING), since=NOON)
+    runner = Runner(site(), holding(up), utc=NOON, soil=20.0)
+    runner.tick()
+    off = KINDS["keep"].model_validate({"bench": "shelf", "relay": "lamp", "to": "off"})
+    runner.memory = apply(runner.memory, runner.site, off, "Joss", runner.now()).memory
+    runner.pass_by(DAY + 6 * HOUR + 180.0)
+    assert up_in_the_dark(runner, "shelf")
+    assert "lamp was not on for" in runner.memory.alarms["up-in-the-dark.shelf"].cause
 
 
 @pytest.mark.parametrize(
