@@ -166,15 +166,14 @@ def watch_heat(
         return watch, None
     before = watch.room
     if (room is None) != (before is None):  # levels so far were over something else
-        watch = replace(watch, room=room, kept=None, off_base=None)
-    lift = soil
+        watch = replace(watch, kept=None, off_base=None)
+    lift, lagged = soil, None
     if room is not None:
         before = room if before is None else before
         lagged = before + (room - before) * min(1.0, dt / ROOM_LAG)
-        watch = replace(watch, room=lagged)
         lift = soil - max(room, lagged)
     high = soil if watch.high is None else max(soil, watch.high - HIGH_FADE * dt)
-    watch = replace(watch, high=high)
+    watch = replace(watch, room=lagged, high=high)
     if heated:
         return _heated(watch, soil, high, lift, lamp_off_for, reached, disturbed, room_swing, dt)
     return _unheated(watch, lift, off_for, lamp_off_for, jumped or disturbed, room_swing, dt)
