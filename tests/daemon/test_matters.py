@@ -134,8 +134,8 @@ def test_a_dead_mat_is_told_by_day_and_wakes_nobody() -> None:
 
 
 def test_a_dead_lamp_is_found_by_what_its_plug_draws() -> None:
-    at = 8 * DAY + 4 * HOUR  # noon, the lettuce long up and under the upper lamp
-    one = season(8.5, {"kind": "lamp-dead", "target": "upper", "at": at, "duration": 6 * HOUR})
+    at = 5 * DAY + 4 * HOUR  # noon, the lettuce long up and under the upper lamp
+    one = season(5.5, {"kind": "lamp-dead", "target": "upper", "at": at, "duration": 6 * HOUR})
     (found,) = raised(one, "lamp-dark")
     assert at + 600.0 <= found.at - MONDAY <= at + 780.0
     assert "power is under 60 W" in found.text
@@ -146,17 +146,17 @@ def test_a_dead_lamp_is_found_by_what_its_plug_draws() -> None:
 
 
 def test_where_nothing_proves_the_lamp_lit_people_are_asked_who_may_have_seen_it() -> None:
-    gone = 8 * DAY
-    one = season(11, config=shed(meter=False), gone=gone)
+    gone = 5 * DAY
+    one = season(7.2, config=shed(meter=False), gone=gone)
     (asked,) = raised(one, "lamp-unseen")
     # Two days after the last visit in the lamp's hours, which the grower makes each day.
     assert gone + DAY < asked.at - MONDAY < gone + 2 * DAY + HOUR
     saw = KINDS["log"].model_validate({"batch": "LET1", "what": "lit"})
-    now = Now(11 * DAY, MONDAY + 11 * DAY)
+    now = Now(7.2 * DAY, MONDAY + 7.2 * DAY)
     done = apply(one.memory, one.site, saw, "Joss", now)
     assert done.result["text"] == "LET1: lamp seen lit"
     one.memory = done.memory
-    one._tick(11 * DAY)
+    one._tick(7.2 * DAY)
     assert "lamp-unseen.upper" not in {
         key for key, alarm in one.memory.alarms.items() if alarm.active
     }
@@ -319,7 +319,7 @@ def test_what_a_meter_said_before_the_lamp_came_on_is_not_believed() -> None:
 
 
 def test_nobody_saw_to_the_water_for_longer_than_such_cells_hold() -> None:
-    one = season(9, gone=5 * DAY)
+    one = season(7, gone=5 * DAY)
     found = raised(one, "dry-cells")
     assert [event.batch for event in found] == ["LET1"]
     assert "72 cells to a tray" in found[0].text
