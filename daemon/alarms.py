@@ -16,7 +16,7 @@ from typing import Literal
 
 from daemon.events import Event
 from daemon.interlocks import CEILING_RELEASE, COVER_RELEASE, COVER_SHED, LIMIT_RELEASE
-from daemon.state import HOUR, Alarm, Now
+from daemon.state import DAY, HOUR, Alarm, Now
 
 Priority = Literal["critical", "high", "medium", "low"]
 
@@ -28,6 +28,13 @@ RESPONSE: Mapping[Priority, str] = {
     "low": "at the next look round",
 }
 PRIORITIES: tuple[Priority, ...] = tuple(RESPONSE)
+#: How long an alarm may be shelved at most [s] (our judgement): the more urgent, the sooner it is back.
+LONGEST_SHELVED: Mapping[Priority, float] = {
+    "critical": HOUR,
+    "high": DAY,
+    "medium": 7 * DAY,
+    "low": 7 * DAY,
+}
 #: Alarms of a bench that began within so long [s] of the first of them may be of one fault: soil answers
 #: so slowly that the guard against heat without effect waits for hours (our judgement).
 ONE_FAULT = 6 * HOUR
