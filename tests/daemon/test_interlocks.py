@@ -1,9 +1,8 @@
 """The safety stops, each at its exact boundary, and the heat guard over simulated fortnights.
 
-Mutation testing (`pip install mutmut`, then `mutmut run`; some minutes, not in CI) makes 388 mutants of the
-stops as of November 2026, and these tests kill every one: none is left to explain. A figure at the top of
-the module is no mutant; `test_the_figures_of_the_stops_are_those_the_rules_were_tried_with` holds those
-that nothing else does.
+Mutation testing (`pip install mutmut`, then `mutmut run`; some minutes, not in CI) made 388 mutants of
+the stops in November 2026, and these tests kill every one: none is left to explain. Figures at the top of
+the module are not mutated by it.
 """
 
 from __future__ import annotations
