@@ -29,9 +29,9 @@ class What(StrEnum):
 
     moist: the score of a finger in the mix, 1 (dry) to 5 (soaked). weight: of one tray [g]. height:
     of the plants over the mix [mm]. emerged: how many are up, of how many sown. leaves: sets of true
-    leaves that have opened. raised-lamp: the lamp's new height over the mix [mm]. out, in: hardening
-    plants put out, or a frame opened, and back. Of the site: checked, see
-    `profiles.season.CHECKS`; low, of the night that comes, outdoors [°C].
+    leaves that have opened. raised-lamp: the lamp's new height over the mix [mm]. lit: the lamp was
+    seen to be lit. out, in: hardening plants put out, or a frame opened, and back. Of the site:
+    checked, see `profiles.season.CHECKS`; low, of the night that comes, outdoors [°C].
     """
 
     WATERED = "watered"
@@ -46,6 +46,7 @@ class What(StrEnum):
     PRICKED_OUT = "pricked-out"
     POTTED_ON = "potted-on"
     RAISED_LAMP = "raised-lamp"
+    LIT = "lit"
     OUT = "out"
     IN = "in"
     CHECKED = "checked"
@@ -355,6 +356,8 @@ def said(care: Care) -> str:
             return care.text
         case What.LOW:
             words = f"a low of {care.value:g} °C"
+        case What.LIT:
+            words = "lamp seen lit"
         case What.RAISED_LAMP if care.value is not None:
             words = f"lamp {care.value / 10:g} cm over the mix"
         case _:
@@ -447,6 +450,8 @@ class TallyLimits(NamedTuple):
 
 
 NO_LIMITS = TallyLimits()
+#: A bench steered to the end of what is accepted sways about it by so much [°C], which is no fault.
+_SWAYS_C = 0.5
 
 
 def limits_of(crop: Crop, stage: Stage, husbandry: Husbandry) -> TallyLimits:
@@ -461,7 +466,7 @@ def limits_of(crop: Crop, stage: Stage, husbandry: Husbandry) -> TallyLimits:
     leafy = stage is not Stage.GERMINATION  # seed feels neither chill nor day length here
     rot, dormancy = husbandry.cold_rot, husbandry.dormancy
     return TallyLimits(
-        soil_cold_c=cold,
+        soil_cold_c=cold - _SWAYS_C,
         soil_hot_c=targets.soil_ceiling_c.value,
         chill_c=husbandry.chill.below_c if husbandry.chill is not None and leafy else -inf,
         cold_wet_c=cold if rot is None else rot.bound,

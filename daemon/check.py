@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ipaddress
 import stat
 import threading
 import tomllib
@@ -253,6 +254,15 @@ def _wiring(config: Config) -> Iterator[Finding]:
             f"all relays together switch {watts:g} W and {config.site.power_budget:g} W are allowed: "
             "mats wait for each other",
         )
+    lamps = sum(bench.lamp.watts for bench in config.bench.values() if bench.lamp is not None)
+    if lamps > config.site.power_budget:
+        yield Finding(
+            "site.power_budget",
+            "caution",
+            f"all lamps together switch {lamps:g} W and {config.site.power_budget:g} W are allowed: "
+            "where their hours meet they take turns, and nothing has its hours of light",
+            "Set their hours apart with lights_on, or allow more if the circuit bears it, by local code.",
+        )
     yield Finding(
         "wiring",
         "caution",
@@ -395,7 +405,7 @@ def _in_thread(work: Callable[[], T]) -> asyncio.Future[T]:
 async def _broker(config: Config) -> list[Finding]:
     from daemon.wire import Endpoint, WireError
 
-    found = list(_password(config))
+    found = list(_secrets(config))
     try:
         endpoint = Endpoint.of(config.mqtt)
     except WireError as error:
@@ -413,21 +423,39 @@ async def _broker(config: Config) -> list[Finding]:
     return found + await _thermometers(config, endpoint)
 
 
-def _password(config: Config) -> Iterator[Finding]:
-    path = config.mqtt.password_file
-    if path is None:
-        return
-    with contextlib.suppress(OSError):  # told as unreadable elsewhere
-        mode = path.stat().st_mode
-        if mode & (stat.S_IROTH | stat.S_IWOTH):
-            yield Finding(
-                "mqtt.password_file",
-                "problem",
-                f"everybody on this machine can read {path}",
-                f"chmod 640 {path}, and let the daemon's group own it.",
-            )
-        else:
-            yield Finding("mqtt.password_file", "fine", "readable, and not by everybody")
+def _secrets(config: Config) -> Iterator[Finding]:
+    """Who could read the password and the key, on this machine and on the way to the broker."""
+    settings = config.mqtt
+    if settings.password_file is not None and not settings.tls and not _here(settings.broker):
+        yield Finding(
+            "mqtt.tls",
+            "caution",
+            f"the password goes to {settings.broker} in the clear: who listens on the way has it",
+            "Set tls = true, and ca_file where the broker's certificate is your own.",
+        )
+    for key in ("password_file", "key_file"):
+        path = getattr(settings, key)
+        if path is None:
+            continue
+        with contextlib.suppress(OSError):  # told as unreadable elsewhere
+            if path.stat().st_mode & (stat.S_IROTH | stat.S_IWOTH):
+                yield Finding(
+                    f"mqtt.{key}",
+                    "problem",
+                    f"everybody on this machine can read {path}",
+                    f"chmod 640 {path}, and let the daemon's group own it.",
+                )
+            else:
+                yield Finding(f"mqtt.{key}", "fine", "readable, and not by everybody")
+
+
+def _here(host: str) -> bool:
+    """Whether a broker is on this machine, by how it is named."""
+    if host in ("embedded", "localhost"):
+        return True
+    with contextlib.suppress(ValueError):
+        return ipaddress.ip_address(host).is_loopback
+    return False
 
 
 async def _listening(endpoint: Endpoint) -> bool:

@@ -130,15 +130,15 @@ class OneWireDevice(_Section):
         return value
 
 
-class MqttNumberDevice(_Section):
-    """Something that publishes a number; `path` leads to it inside a JSON payload."""
+class MeterDevice(_Section):
+    """Anything that publishes a number; `path` leads to it inside a JSON payload."""
 
     driver: Literal["mqtt"]
     topic: Topic
     path: JsonPath = ""
 
 
-class MqttProbeDevice(MqttNumberDevice):
+class MqttProbeDevice(MeterDevice):
     """A thermometer that publishes."""
 
     unit: Literal["C", "F"] = "C"
@@ -210,7 +210,7 @@ class MoistureProbe(_Section):
     publishes; wet may be the lower. Both from the owner's own looks: there is no common scale.
     """
 
-    device: MqttNumberDevice
+    device: MeterDevice
     dry: Annotated[float, Field(ge=-1e5, le=1e5)]
     wet: Annotated[float, Field(ge=-1e5, le=1e5)]
 
@@ -230,11 +230,51 @@ class Relay(_Section):
     min_off: Annotated[float, Field(ge=0, le=1800)] = 60.0
 
 
+class Proof(_Section):
+    """What shows that a lamp is lit, which its relay doesn't: the power of its plug [W], or the light
+    beside it [lx].
+
+    least: from where on it counts as lit; of power, half of the lamp's watts unless given.
+    """
+
+    measures: Literal["power", "light"]
+    device: Annotated[MeterDevice | SimulatedDevice, Field(discriminator="driver")]
+    least: Annotated[float, Field(gt=0, le=200_000)] | None = None
+
+    @model_validator(mode="after")
+    def _light_has_a_least(self) -> Self:
+        if self.measures == "light" and self.least is None:
+            raise ValueError(
+                "light needs `least`: the lux that it reads with the lamp lit, halved; in a room with "
+                "windows more than it reads by day with the lamp off"
+            )
+        return self
+
+    def reads_lit(self, watts: float) -> float:
+        """What it reads, more or less, with a lamp of so many watts lit."""
+        return watts if self.measures == "power" else 2 * (self.least or 0.0)
+
+    def lit_from(self, watts: float) -> float:
+        """From where on it counts as lit."""
+        return self.least if self.least is not None else watts / 2
+
+
 class Lamp(Relay):
     """A lamp. ppfd: its light at the leaves, once measured [µmol m-2 s-1]; without it no light is
-    claimed but its hours."""
+    claimed but its hours. proof: what shows that it is lit; without it people are asked to look."""
 
     ppfd: Annotated[float, Field(gt=0, le=2500)] | None = None
+    proof: Proof | None = None
+
+    @model_validator(mode="after")
+    def _can_be_proven(self) -> Self:
+        proof = self.proof
+        if proof and proof.measures == "power" and (proof.least or 0.0) > self.watts:
+            raise ValueError(
+                f"proof.least is {proof.least:g} W, more than the lamp draws; allowed: up to its watts, "
+                f"{self.watts:g}"
+            )
+        return self
 
 
 class Bench(_Section):
@@ -267,18 +307,44 @@ class Bench(_Section):
         return self
 
 
+class OffPeak(_Section):
+    """The hours in which a kWh costs less, by the clock on the wall; they may cross midnight."""
+
+    begins: Annotated[LocalTime, Field(alias="from")]
+    ends: Annotated[LocalTime, Field(alias="to")]
+    price: Annotated[float, Field(ge=0, le=1e6)]
+
+    @model_validator(mode="after")
+    def _lasts(self) -> Self:
+        if self.begins == self.ends:
+            raise ValueError(
+                f"from and to are both {self.begins:%H:%M}; allowed: two different times"
+            )
+        return self
+
+
+class Tariff(_Section):
+    """What a kWh costs, in units of `currency`."""
+
+    currency: Annotated[str, Field(min_length=1, max_length=8, pattern=r"^\S+$")]
+    price: Annotated[float, Field(ge=0, le=1e6)]
+    off_peak: OffPeak | None = None
+
+
 class Site(_Section):
     """The installation as a whole.
 
     tick: seconds between decisions.
     probe_grace: seconds without a good soil reading after which a mat is off.
     soil_limit: °C of any soil probe at which mats go off, a limit for hardware and fire.
-    power_budget: watts that may be on at once.
+    power_budget: watts that may be on at once. tariff: what they cost.
     hardening: how plants are hardened, by somebody at home or in a cold frame by somebody at work.
     dusk: local time by which hardening plants must be in, where latitude and longitude [degrees] don't
     tell it. last_frost: the date that planting out counts from.
     room_swing: °C by which the room may warm within hours where no probe measures it; soil that
         warms by more with the mat off is taken for a fault.
+    keep_readings: days after which readings, and what else a replay needs, are dropped; what was
+        switched, asked and noted stays.
     """
 
     name: Name
@@ -294,8 +360,10 @@ class Site(_Section):
     latitude: Annotated[float, Field(ge=-66, le=66)] | None = None
     longitude: Annotated[float, Field(ge=-180, le=180)] | None = None
     last_frost: date | None = None
+    keep_readings: Annotated[float, Field(ge=7, le=36_500)] = 400.0
     places: Annotated[tuple[Name, ...], Field(strict=False)] = ()
     crops: FilePath | None = None
+    tariff: Tariff | None = None
 
     @field_validator("zone")
     @classmethod
@@ -461,6 +529,8 @@ def _devices(config: Config) -> Iterator[tuple[str, Any]]:
             yield f"bench.{name}.probes.{probe.name}", probe.device
         if bench.moisture is not None:
             yield f"bench.{name}.moisture", bench.moisture.device
+        if bench.lamp is not None and bench.lamp.proof is not None:
+            yield f"bench.{name}.lamp.proof", bench.lamp.proof.device
     for probe in config.room:
         yield f"room.{probe.name}", probe.device
     for probe in config.outdoor:
@@ -476,7 +546,7 @@ def _claims(device: Any) -> Iterator[str]:
             yield f"pin {device.pin}"
         case OneWireDevice():
             yield f"probe id {device.id}"
-        case MqttProbeDevice():
+        case MqttProbeDevice() | MeterDevice():
             yield f"topic {device.topic} {device.path}".rstrip()
         case MqttRelayDevice():
             yield f"topic {device.topic}"

@@ -39,6 +39,20 @@ def lit_window(
     return None
 
 
+def lit_seconds(
+    lights_on: timedelta, hours: float, zone: ZoneInfo, since: float, until: float
+) -> float:
+    """How much of the time from `since` to `until` (POSIX seconds) the schedule asks for light."""
+    if hours <= 0:
+        return 0.0
+    first = datetime.fromtimestamp(since, zone).date() - timedelta(days=1)
+    lit, day = 0.0, first
+    while (start := instant(day, lights_on, zone)) < until:
+        lit += max(0.0, min(until, start + hours * HOUR) - max(since, start))
+        day += timedelta(days=1)
+    return lit
+
+
 def next_lights_on(lights_on: timedelta, zone: ZoneInfo, utc: float) -> float:
     """POSIX seconds of the next lights-on after `utc`."""
     today = datetime.fromtimestamp(utc, zone).date()

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import inf, isnan
+from typing import Literal
 
 from daemon import alarms, interlocks
 from daemon.alarms import Condition
@@ -19,12 +20,18 @@ from daemon.control import (
     MatController,
     MatView,
     hysteresis,
+    iso,
+    lit_seconds,
     lit_window,
     local_day,
     next_lights_on,
 )
+from daemon.duties import duties, neglected
+from daemon.energy import NO_ENERGY, Energy, by_trays, said_energy
 from daemon.events import Event
-from daemon.forecasts import EARLIER, needs_of
+from daemon.forecasts import EARLIER, counted_soil, needs_of
+from daemon.outage import Course, course, meaning, summary
+from daemon.power import KEPT, LIT, WARM, Load, lamp_rank, mat_rank, turns
 from daemon.sharing import Aim, aim_of
 from daemon.state import (
     DAY,
@@ -32,6 +39,7 @@ from daemon.state import (
     Batch,
     BenchMemory,
     BenchSpec,
+    Cut,
     Inputs,
     Keep,
     Memory,
@@ -51,6 +59,8 @@ AIR_FRESH = HOUR
 FORECAST_FRESH = 12 * HOUR
 #: Two soil probes this far apart [°C] can't both be in the tray; the warmer is steered by.
 DISAGREE = 4.0
+#: What shows that a lamp is lit is asked from so long [s] after a switching on: plugs report slowly.
+PROOF_SETTLES = 60.0
 #: Readings whose number may not steer, but may switch off.
 DOUBTFUL = (Quality.OK, Quality.JUMP, Quality.FROZEN, Quality.OUT_OF_RANGE)
 #: A probe that rides out a jump is reported as lost only after this long [s].
@@ -61,15 +71,15 @@ MOVING = 2 * HOUR
 WATER_DISTURBS = 1 * HOUR
 #: Nothing up after this many times the table's days at the aim: colder than the aim, or no good.
 LATE_CALENDAR = 3.0
-#: A mat that is on is this much [°C] ahead of the others when the site's power is short, or two alike
-#: would take turns by the minute.
-MAT_STAYS = 0.5
+RELAYS: tuple[Literal["lamp", "mat"], ...] = ("lamp", "mat")
 #: A step between ticks longer than this [s] is a gap (a power cut, a stopped process).
 GAP = 600.0
 #: A forecast of the night's low that differs by less [°C] is no news.
 NEW_FORECAST = 0.5
 #: Out of reach: how long [s] something must be off target before it is said, once.
 OFF_TARGET = 6 * HOUR
+#: Short of power: soil that is this far [°C] under its target while its mat waits for others.
+SHORT_OF_POWER = 1.0
 #: Full power settles when the soil rises less than this [°C] in OFF_TARGET.
 SETTLED = 0.5
 
@@ -138,12 +148,16 @@ def decide(
     }
     if last is not None:
         _tell_clock(last, now, dt, events)
+    if memory.zone not in ("", site.zone.key):
+        text = f"the zone was {memory.zone} and is {site.zone.key}: the lamps' hours are of the new one"
+        events.append(Event(at=now.utc, kind="clock", text=text))
     if not now.trusted:
         conditions["clock-unset"] = Condition(
             "clock-unset", "the wall clock is behind the journal's last entry or was never set"
         )
     if aims is None:
         aims = aims_of(memory, site)
+    standing = frozenset(key for key, alarm in memory.alarms.items() if alarm.active)
     probes, readings = _vet_all(memory, site, inputs)
     # A single reading lost changes nothing: the last good one stands in for it.
     rooms = [
@@ -162,8 +176,11 @@ def decide(
     ticks: dict[str, _Bench] = {}
     for name, spec in site.benches.items():
         one = _Bench(spec, site, memory.benches.get(name) or BenchMemory(), aims[name])
-        one.read(readings, memory.probes, room, now, conditions)
+        one.read(readings, memory.probes, room, now, standing, conditions)
+        one.judge_lamp(inputs, now)
+        one.bridge(dt, memory.cut, now)
         ticks[name] = one
+    _tell_outage(memory, site, ticks, now, events)
 
     needs = needs_of(memory, site.crops)
     progress, called = _count_on(memory, site, ticks, needs, dt, now, events, conditions)
@@ -177,14 +194,33 @@ def decide(
 
     for one in ticks.values():
         one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now))
-    _share_power(ticks, site)
+    _share_power(ticks, site, inputs, now, conditions)
 
+    price = site.tariff.price_at(now.utc, site.zone) if site.tariff is not None else 0.0
+    drawn = {name: one.drew(dt, price) for name, one in ticks.items()}
+    today = local_day(site.zone, now.utc)
+    if last is not None and local_day(site.zone, last.utc) < today:
+        _tell_energy(memory, site, now, events)
+
+    leafy = {
+        batch.place
+        for code, batch in memory.batches.items()
+        if batch.stage is not Stage.HARDENING and (batch.emerged or code in memory.called)
+    }
     outputs: dict[str, Output] = {}
     benches: dict[str, BenchMemory] = {}
     for name, one in ticks.items():
-        outputs[name], benches[name] = one.finish(now, dt, inputs, events, conditions)
+        outputs[name], benches[name] = one.finish(
+            now, dt, drawn[name], inputs, name in leafy, events, conditions
+        )
+    outdoors = mean_reading(readings, site.outdoor_air, now, AIR_FRESH)
+    care = _tonight(memory, site, readings, now)
+    seen_to = replace(
+        memory, benches=benches, care=care, duties=duties(memory, site, aims, outdoors, now)
+    )
+    conditions |= neglected(seen_to, site, now)
 
-    standing, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
+    raised, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
     events += told
     return Decision(
         outputs=outputs,
@@ -196,13 +232,18 @@ def decide(
             benches=benches,
             probes=probes,
             keeps=keeps,
-            alarms=standing,
+            alarms=raised,
             pending=pending,
             serials=memory.serials,
-            care=_tonight(memory, site, readings, now),
+            care=care,
             tallies=_tally(memory, site, ticks, readings, dt, now),
+            energy=_energy(memory, drawn),
             needs=needs,
             lessons=memory.lessons,
+            zone=site.zone.key or "",
+            cut=_cut_on(memory.cut, ticks, now),
+            duties=seen_to.duties,
+            calls=memory.calls,
             at=now,
         ),
         aims=aims,
@@ -229,7 +270,10 @@ def describe_aim(aim: Aim, units: Units) -> str:
 
 def _tell_clock(last: Now, now: Now, dt: float, events: list[Event]) -> None:
     step = (now.utc - last.utc) - (now.mono - last.mono)
-    if abs(step) > 5.0:
+    if now.trusted != last.trusted:
+        text = "the clock is believed again" if now.trusted else "the clock can't be believed"
+        events.append(Event(at=now.utc, kind="clock", text=f"{text}: it says {iso(now.utc)}"))
+    elif abs(step) > 5.0:
         way = "forward" if step > 0 else "back"
         events.append(
             Event(at=now.utc, kind="clock", text=f"the clock was set {way} by {abs(step):.0f} s")
@@ -238,6 +282,51 @@ def _tell_clock(last: Now, now: Now, dt: float, events: list[Event]) -> None:
         events.append(
             Event(at=now.utc, kind="clock", text=f"nothing was decided for {dt / 60:.0f} min")
         )
+
+
+def _cut_on(cut: Cut | None, ticks: Mapping[str, _Bench], now: Now) -> Cut | None:
+    """A cut whose length nobody knows yet, with what the soils were found at after it."""
+    if cut is None or now.trusted:
+        return None
+    new = {
+        name: one.soil
+        for name, one in ticks.items()
+        if name not in cut.found and one.soil is not None and one.soil_at >= cut.at.mono
+    }
+    return replace(cut, found={**new, **cut.found}) if new else cut
+
+
+def _tell_outage(
+    memory: Memory, site: Site, ticks: Mapping[str, _Bench], now: Now, events: list[Event]
+) -> None:
+    """What a gap did to each bench whose soil is known, and what it means for each batch there."""
+    for name, one in ticks.items():
+        here = [batch for batch in memory.batches.values() if batch.place == name]
+        ran = one.course
+        if ran is None or not here:
+            continue
+        dark = 0.0
+        if now.trusted and one.spec.lamp is not None:
+            until = memory.cut.at.utc + ran.seconds if memory.cut is not None else now.utc
+            dark = lit_seconds(
+                one.spec.lights_on, one.aim.hours, site.zone, until - ran.seconds, until
+            )
+        meant = {
+            batch.code: meaning(
+                batch, site.crops[batch.crop], ran, one.room_then, one.aim.soil, site.units
+            )
+            for batch in here
+        }
+        said = [summary(name, ran, dark, site.units), *filter(None, meant.values())]
+        if unharmed := [code for code, text in meant.items() if not text]:
+            said.append(f"no harm known to {', '.join(unharmed)}")
+        text = "; ".join(said)
+        events.append(
+            Event(
+                at=now.utc, kind="advisory", text=text, bench=name,
+                data={"seconds": ran.seconds, "lowest": ran.lowest, "coldest": ran.coldest},
+            )
+        )  # fmt: skip
 
 
 def _vet_all(
@@ -330,7 +419,12 @@ def _count_on(
             # Sown since the last tick, it has not had all of it.
             had = min(dt / DAY, days) if days >= 0 else dt / DAY
             before = one.old.soil if one is not None and one.old.soil is not None else soil
-            progress[code] = done = done + crop.emergence.gain(before, soil, had)
+            ran = one.course if one is not None else None
+            if ran is None or memory.cut is not None:
+                done += crop.emergence.gain(before, soil, had)
+            if ran is not None:
+                done += ran.gain(crop.emergence, ran.seconds / DAY if days < 0 else days)
+            progress[code] = done
         needed = needs[code]
         if code not in called and (batch.emerged or done >= EARLIER * needed.early_edge):
             called = called | {code}
@@ -459,40 +553,104 @@ def _tonight(
     return {**memory.care, "site": records.add(What.LOW, at=now.utc, by="forecast", value=low)}
 
 
-def _share_power(ticks: Mapping[str, _Bench], site: Site) -> None:
-    lamps = [
-        (f"{name}/lamp", one.spec.lamp.watts)
-        for name, one in ticks.items()
-        if one.lamp and one.spec.lamp is not None
-    ]
-    mats = sorted(
-        (
-            (one.need + (MAT_STAYS if one.old.mat else 0.0), f"{name}/mat", one.spec.mat.watts)
-            for name, one in ticks.items()
-            if one.mat and one.spec.mat is not None
-        ),
-        key=lambda item: -item[0],
-    )
-    loads = lamps + [(key, watts) for _, key, watts in mats]
-    if sum(watts for _, watts in loads) <= site.power_budget:
-        return
-    fit = interlocks.within_budget(loads, site.power_budget)
-    why = f"the site's {site.power_budget:g} W are taken"
+def _share_power(
+    ticks: Mapping[str, _Bench],
+    site: Site,
+    inputs: Inputs,
+    now: Now,
+    conditions: dict[str, Condition],
+) -> None:
+    """Who of those that are to be on has the watts for it; the others wait their turn."""
+    loads: dict[str, tuple[_Bench, Literal["lamp", "mat"], Load]] = {}
+    budget = site.power_budget
     for name, one in ticks.items():
-        if one.lamp and f"{name}/lamp" not in fit:
-            one.stop_lamp(why)
-        if one.mat and f"{name}/mat" not in fit:
-            one.stop_mat(why)
+        for kind in RELAYS:
+            spec: RelaySpec | None = getattr(one.spec, kind)
+            if spec is None:
+                continue
+            state = inputs.relays.get(f"{name}/{kind}")
+            reports = state is not None and state.confirmed is True
+            if getattr(one, kind):
+                loads[f"{name}/{kind}"] = one, kind, one.load(kind, spec, reports, now)
+            elif reports:  # on against orders, or not off yet: what it draws is gone all the same
+                budget -= spec.watts
+    wanted = [load for _, _, load in loads.values()]
+    if sum(load.watts for load in wanted) <= budget:
+        return
+    on = turns(wanted, budget)
+    used = sum(load.watts for load in wanted if load.name in on) + site.power_budget - budget
+    in_use = f"{used:g} of the site's {site.power_budget:g} W are in use"
+    dark = []
+    for name, (one, kind, load) in loads.items():
+        if name in on:
+            continue
+        if kind == "mat":
+            one.mat, one.mat_waits = False, True
+            one.mat_why = f"waits its turn: {in_use}, lamps and colder benches first"
+        else:
+            one.lamp, one.lamp_why = False, f"waits its turn: {in_use}"
+            if load.rank[0] == LIT:
+                dark.append(one.spec.name)
+    if dark:
+        conditions["lamps-short-of-power"] = Condition(
+            "lamps-short-of-power",
+            f"{in_use}, and in its hours waits the lamp of {', '.join(dark)}",
+        )
+    fit = interlocks.within_budget(
+        [(load.name, load.watts) for load in wanted if load.name in on], site.power_budget
+    )
+    for name in on - fit:  # never, if `turns` does as it says
+        one, kind, _ = loads[name]
+        (one.stop_lamp if kind == "lamp" else one.stop_mat)(in_use)
+
+
+def _energy(memory: Memory, drawn: Mapping[str, Energy]) -> Mapping[str, Energy]:
+    """What each batch's part of the energy has come to."""
+    parts = by_trays(drawn, [(b.code, b.place, b.trays) for b in memory.batches.values()])
+    return {
+        code: memory.energy.get(code, NO_ENERGY) + parts.get(code, NO_ENERGY)
+        for code in memory.batches
+    }
+
+
+def _tell_energy(memory: Memory, site: Site, now: Now, events: list[Event]) -> None:
+    """The day that is over, bench by bench, for the journal."""
+    days = {
+        name: bench.energy_today
+        for name, bench in memory.benches.items()
+        if name in site.benches and bench.energy_today.kwh
+    }
+    if not days:
+        return
+    whole = sum(days.values(), NO_ENERGY)
+    currency = site.tariff.currency if site.tariff is not None else None
+    each = ", ".join(f"{name} {day.kwh:.2f}" for name, day in days.items())
+    events.append(
+        Event(
+            at=now.utc,
+            kind="energy",
+            text=f"the day's energy: {said_energy(whole.kwh, whole.cost, currency)}: {each}",
+            data={
+                name: {
+                    "lamp_wh": round(day.lamp_wh, 1),
+                    "mat_wh": round(day.mat_wh, 1),
+                    "cost": round(day.cost, 4) if currency else None,
+                    "currency": currency,
+                }
+                for name, day in days.items()
+            },
+        )
+    )
 
 
 class _Bench:
     """One bench during one tick: filled in step by step, then turned into output and memory."""
 
     __slots__ = (
-        "aim", "air", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
-        "mat", "mat_why", "mind", "need", "old", "room", "site", "soil", "soil_at", "spec",
+        "aim", "air", "course", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
+        "mat", "mat_why", "mind", "old", "room", "room_then", "site", "soil", "soil_at", "spec",
         "shed", "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil",
-        "held",
+        "held", "lit", "proven_at", "lamp_kept", "mat_kept", "mat_waits",
     )  # fmt: skip
 
     def __init__(self, spec: BenchSpec, site: Site, old: BenchMemory, aim: Aim) -> None:
@@ -506,6 +664,8 @@ class _Bench:
         self.soil_at = old.soil_at
         self.air: float | None = None
         self.room: float | None = None
+        self.course: Course | None = None
+        self.room_then: float | None = None
         self.hottest: float | None = None
         self.jumped = False
         self.lamp = self.mat = False
@@ -514,7 +674,10 @@ class _Bench:
         self.light = old.light
         self.watch = old.watch
         self.mind = old.controller
-        self.need = 0.0
+        self.lit: bool | None = None
+        self.proven_at = old.proven_at
+        self.lamp_kept = self.mat_kept = False
+        self.mat_waits = False
         self.stops: list[str] = []
         self.held: frozenset[str] = frozenset()
         self.shed = False
@@ -535,11 +698,12 @@ class _Bench:
         vettings: Mapping[str, Vetting],
         room: float | None,
         now: Now,
+        standing: frozenset[str],
         conditions: dict[str, Condition],
     ) -> None:
         """Take in the readings of this bench; doubtful ones only for what may switch off.
 
-        vettings: of the probes as they were before these readings.
+        vettings: of the probes as they were before these readings. standing: keys of active alarms.
         """
         name = self.spec.name
         good: list[float] = []
@@ -562,7 +726,8 @@ class _Bench:
         self.room = room
         if good:
             self.soil = max(good) if max(good) - min(good) > DISAGREE else sum(good) / len(good)
-        if good and max(good) - min(good) > DISAGREE:
+        apart = DISAGREE - (alarms.AGREE_AGAIN if f"probes-disagree.{name}" in standing else 0.0)
+        if good and max(good) - min(good) > apart:
             conditions[f"probes-disagree.{name}"] = Condition(
                 "probes-disagree",
                 f"{name}: from {self.deg(min(good))} to {self.deg(max(good))}",
@@ -585,9 +750,39 @@ class _Bench:
                         "probe-lost", f"{name}: {short} {_worded(reading)}", name
                     )
 
+    def bridge(self, dt: float, cut: Cut | None, now: Now) -> None:
+        """After a gap: the course that the soil took meanwhile, from the last reading to the first."""
+        before, room = self.old.soil, self.old.room
+        fresh = 0 <= now.mono - self.soil_at < self.site.probe_grace
+        found = self.soil if fresh else None
+        seconds = dt
+        if cut is not None:
+            # Known only since the clock is; the machine has run since, and that was counted.
+            before, room = cut.soils.get(self.spec.name, (None, None))
+            found = cut.found.get(self.spec.name, found)
+            seconds = (now.utc - cut.at.utc) - (now.mono - cut.at.mono) if now.trusted else 0.0
+        if seconds <= GAP or before is None:
+            return
+        rooms = [value for value in (room, self.room) if value is not None]
+        self.room_then = min(rooms) if rooms else None
+        self.course = course(before, seconds, room=self.room_then, measured=found)
+
+    def judge_lamp(self, inputs: Inputs, now: Now) -> None:
+        """Find whether the lamp is lit, by what measures its power or light since it was switched."""
+        proof = self.spec.lamp.proof if self.spec.lamp is not None else None
+        reading = inputs.readings.get(proof.meter) if proof is not None else None
+        if proof is None or reading is None or reading.value is None or isnan(reading.value):
+            return
+        settled = reading.at >= self.old.lamp_at + PROOF_SETTLES
+        if reading.quality is Quality.OK and settled and 0 <= now.mono - reading.at < AIR_FRESH:
+            self.lit = reading.value >= proof.least
+            if self.old.lamp:
+                self.proven_at = now.mono
+
     def soil_for_count(self) -> float | None:
-        """The soil temperature [°C] that counts towards emergence."""
-        return self.aim.soil if self.soil is None else self.soil
+        """The soil temperature [°C] that counts towards emergence, see `forecasts.counted_soil`."""
+        probed = bool(self.spec.soil_probes)
+        return counted_soil(probed, self.soil, self.air, self.room, self.aim.soil)[0]
 
     # --- what is done ----------------------------------------------------------------------------
 
@@ -617,10 +812,18 @@ class _Bench:
                 limit = ceiling - interlocks.COVER_SHED
                 release = interlocks.COVER_RELEASE - interlocks.COVER_SHED
                 limits.append(("lamp-over-cover", limit, release))
+        under_cover = self.hottest
+        if not self.spec.soil_probes and self.air is not None:
+            under_cover = self.air + interlocks.COVER_OVER_AIR
         self.held = frozenset(
             stop
             for stop, limit, release in limits
-            if interlocks.over_limit(self.hottest, limit, stop in self.old.stops, release)
+            if interlocks.over_limit(
+                under_cover if stop == "lamp-over-cover" else self.hottest,
+                limit,
+                stop in self.old.stops,
+                release,
+            )
         )
 
     def _steer_lamp(self, now: Now, dt: float, keep: Keep | None) -> None:
@@ -629,7 +832,7 @@ class _Bench:
             return
         scheduled = self.day
         self.light, dark = interlocks.keep_dark(
-            old.light, scheduled, aim.hours, now.mono, self.site.tick
+            old.light, scheduled, aim.hours, now.mono, self.site.tick, dt
         )
         self.lamp = scheduled
         if aim.hours <= 0:
@@ -642,11 +845,18 @@ class _Bench:
             self.lamp_why = f"night, after {aim.hours:g} h of light"
         if scheduled or aim.hours <= 0:  # the night is a safety stop, and waits for no least time
             self.lamp = _at_least(spec, old.lamp, old.lamp_at, self.lamp, now.mono)
+        # What was lit since the last tick counts though its keep has lapsed by now; what was lit before
+        # the night began was the day's.
+        night = aim.hours > 0 and not (scheduled and dark is None)
+        used_up = None
+        if night:
+            lit = old.lamp and self.light.night_from == old.light.night_from
+            self.light, used_up = interlocks.work_light(self.light, min(dt, GAP) if lit else 0.0)
         if keep is not None and keep.on:
             self.lamp, self.lamp_why = True, f"kept on by {keep.by}"
-            if aim.hours > 0 and not (scheduled and dark is None):
-                lit = min(dt, GAP) if old.lamp else 0.0
-                self.light, dark = interlocks.work_light(self.light, lit)
+            self.lamp_kept = not scheduled
+            if night:
+                dark = used_up
         if self.lamp and dark is not None:
             self.stop_lamp(dark)
         if self.lamp and keep is not None and not keep.on:
@@ -692,11 +902,10 @@ class _Bench:
                 room=self.room,
             )
             self.mat, self.mind = controller(view, old.controller)
-            self.need = self.target - self.soil
             self.mat_why = f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}"
         self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
         if keep is not None and keep.on:
-            self.mat, self.mat_why = True, f"kept on by {keep.by}"
+            self.mat, self.mat_why, self.mat_kept = True, f"kept on by {keep.by}", True
 
         reached = (
             self.target is not None
@@ -733,6 +942,24 @@ class _Bench:
         if self.mat and keep is not None and not keep.on:
             self.mat, self.mat_why = False, f"kept off by {keep.by}"
 
+    def load(self, kind: str, spec: RelaySpec, reports: bool, now: Now) -> Load:
+        """The lamp or the mat as a load among others; both are to be on."""
+        old, lamp = self.old, kind == "lamp"
+        on, since = (old.lamp, old.lamp_at) if lamp else (old.mat, old.mat_at)
+        rank: tuple[float, ...]
+        if self.lamp_kept if lamp else self.mat_kept:
+            rank = (KEPT, now.mono - since if on else 0.0)
+        elif lamp:
+            same_day = local_day(self.site.zone, now.utc) == old.day
+            rank = lamp_rank(old.lit_s if same_day else 0.0, on)
+        elif self.soil is None or self.target is None:  # on for its least time only
+            rank = (WARM, 0.0)
+        else:
+            low = self.aim.soil_range[0] if self.aim.soil_range is not None else None
+            rank = mat_rank(self.soil, self.target, low, on)
+        held = on and now.mono - since < spec.min_on
+        return Load(f"{self.spec.name}/{kind}", spec.watts, rank, on, held, reports)
+
     def stop_lamp(self, why: str) -> None:
         if self.lamp:
             self.lamp, self.lamp_why = False, f"safety stop: {why}"
@@ -746,15 +973,29 @@ class _Bench:
 
     # --- what is remembered and told -------------------------------------------------------------
 
+    def drew(self, dt: float, price: float) -> Energy:
+        """What the relays drew since the last tick; in a gap nobody knows. price: of a kWh."""
+        if dt > GAP:
+            return NO_ENERGY
+        spec, old = self.spec, self.old
+        lamp = spec.lamp.watts * dt / HOUR if spec.lamp is not None and old.lamp else 0.0
+        mat = spec.mat.watts * dt / HOUR if spec.mat is not None and old.mat else 0.0
+        return Energy(lamp, mat, (lamp + mat) / 1000 * price)
+
     def finish(
         self,
         now: Now,
         dt: float,
+        drawn: Energy,
         inputs: Inputs,
+        leafy: bool,
         events: list[Event],
         conditions: dict[str, Condition],
     ) -> tuple[Output, BenchMemory]:
-        """The output and the next memory, with events and alarm conditions on the way."""
+        """The output and the next memory, with events and alarm conditions on the way.
+
+        leafy: whether there are, or may be, seedlings up here.
+        """
         old = self.old
         held = self.held
         for stop in sorted(held - old.stops):
@@ -794,10 +1035,21 @@ class _Bench:
             stops=held,
             latched=self.latched,
             said=self.said,
+            leafy_since=self._leafy_since(leafy, now),
+            lit=self.lit,
+            proven_at=self.proven_at,
             lit_s=(old.lit_s if same_day else 0.0) + (ran if old.lamp else 0.0),
             heated_s=(old.heated_s if same_day else 0.0) + (ran if old.mat else 0.0),
+            energy=old.energy + drawn,
+            energy_today=(old.energy_today if same_day else NO_ENERGY) + drawn,
+            energy_from=now.utc if old.energy_from is None else old.energy_from,
             day=today,
         )
+
+    def _leafy_since(self, leafy: bool, now: Now) -> float | None:
+        if not leafy or self.spec.lamp is None or self.aim.hours <= 0:
+            return None
+        return now.mono if self.old.leafy_since is None else self.old.leafy_since
 
     def _event(self, now: Now, kind: str, text: str) -> Event:
         return Event(at=now.utc, kind=kind, text=f"{self.spec.name}: {text}", bench=self.spec.name)
@@ -827,11 +1079,9 @@ class _Bench:
                 "lamp-shed", f"{said}, too warm for a lit lamp over a cover", name
             )
         for kind in self.latched:
-            if kind == "mat-without-effect":
-                cause = f"{name}: the mat was on, the soil did not answer"
-            else:
-                cause = f"{name}: the soil warmed although the mat was off"
-            conditions[f"{kind}.{name}"] = Condition(kind, cause, name)
+            cause = _FAULTS[kind]
+            conditions[f"{kind}.{name}"] = Condition(kind, f"{name}: {cause}", name)
+        self._doubt_lamp(conditions)
         for relay in ("lamp", "mat"):
             state = inputs.relays.get(f"{name}/{relay}")
             if state is None:
@@ -844,6 +1094,26 @@ class _Bench:
                 conditions[f"relay-unconfirmed.{name}.{relay}"] = Condition(
                     "relay-unconfirmed", f"{name}, {relay}: {cause}", name
                 )
+
+    def _doubt_lamp(self, conditions: dict[str, Condition]) -> None:
+        """A lamp that is dark though it is on, or draws power though it is off."""
+        name, lamp = self.spec.name, self.spec.lamp
+        if lamp is None or lamp.proof is None or self.lit is None or self.lamp != self.old.lamp:
+            return
+        unit = "W" if lamp.proof.measures == "power" else "lx"
+        if self.lamp and not self.lit:
+            conditions[f"lamp-dark.{name}"] = Condition(
+                "lamp-dark",
+                f"{name}: the relay is on, and its {lamp.proof.measures} is under "
+                f"{lamp.proof.least:g} {unit}",
+                name,
+            )
+        elif self.lit and not self.lamp and lamp.proof.measures == "power":
+            conditions[f"relay-unconfirmed.{name}.lamp"] = Condition(
+                "relay-unconfirmed",
+                f"{name}, lamp: it draws {lamp.proof.least:g} W or more, and should be off",
+                name,
+            )
 
     def _tell_unreachable(self, now: Now, dt: float, events: list[Event]) -> None:
         """Say once what no relay here can reach, with what would help."""
@@ -891,6 +1161,18 @@ class _Bench:
                     "place would help, no relay here can cool",
                 )
             )
+        short = soil is not None and self.target is not None and soil < self.target - SHORT_OF_POWER
+        if short and (self.mat_waits or (self.mat and "power-short" in self.off_target)):
+            assert soil is not None
+            assert self.target is not None
+            out.append(
+                (
+                    "power-short",
+                    f"the site's watts don't suffice for all mats, and the soil here stays at "
+                    f"{self.deg(soil)}, under the aim of {self.deg(self.target)}; a cover, a warmer "
+                    "room, or a larger power_budget if the circuit bears it would help",
+                )
+            )
         span = aim.air_day if self.lamp else aim.air_night
         if span is not None and self.air is not None:
             when = "day" if self.lamp else "night"
@@ -912,6 +1194,14 @@ class _Bench:
                     )
                 )
         return out
+
+
+#: What is said of a latched fault.
+_FAULTS = {
+    "mat-without-effect": "the mat was on, the soil did not answer",
+    "probe-out-of-tray": "the reading fell suddenly, and heating did not bring it back",
+    "warms-unheated": "the soil warmed although the mat was off",
+}
 
 
 def _at_least(spec: RelaySpec, on: bool, since: float, wanted: bool, now: float) -> bool:

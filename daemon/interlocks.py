@@ -23,8 +23,16 @@ CEILING_RELEASE = 1.0
 #: A lamp over a cover is shed this far [°C] below the crop's ceiling, and comes back further below.
 COVER_SHED = 0.5
 COVER_RELEASE = 2.5
+#: Where no probe is in the soil, what is under a cover below a lit lamp is taken to be so much warmer
+#: than the air of the bench [°C] (our judgement: 36 W over one simulated tray come to 1 over the air
+#: under its cover, and to 7 over the air beside it).
+COVER_OVER_AIR = 3.0
 #: The longest darkness [s] inside a day that is a break and not its night.
 INTERRUPTION = 2 * HOUR
+#: A step longer than this [s] is a power cut; in a shorter one a lamp is taken to have burnt on.
+CUT = 1800.0
+#: How many ticks a lamp may stay lit after the last one: its lease (see `daemon.service`), rounded up.
+LEASE_TICKS = 3
 #: Work light that a person may take out of one night [s].
 WORK_LIGHT = 1800.0
 
@@ -95,22 +103,28 @@ def over_limit(hottest: float | None, limit: float, held: bool, release: float) 
 
 
 def keep_dark(
-    light: LightDay, wanted: bool, hours: float, now: float, tick: float
+    light: LightDay, wanted: bool, hours: float, now: float, tick: float, dt: float
 ) -> tuple[LightDay, str | None]:
     """Rule 6: a night, once begun, lasts its 24 - `hours`, and a day no longer than `hours`.
 
-    wanted: whether the schedule asks for light now. now: mono; the wall clock has no say. A night
-    begins when the schedule stops asking, or when the day has had its hours whatever the clock says;
-    a short break in an unfinished day (the clock was set back just after lights-on) is no night.
+    wanted: whether the schedule asks for light now. now: mono; the wall clock has no say. tick, dt:
+    seconds between decisions as meant, and since the last one. A night begins
+    when the schedule stops asking, or when the day has had its hours whatever the clock says; a short
+    break in an unfinished day (the clock was set back just after lights-on) is no night. Nobody
+    decides in a power cut, but no lamp outlives its lease either: a night that fell into one began
+    with it.
     Returns the light memory for the next tick, and why the lamp must stay dark, or None.
     """
     if hours <= 0 or hours >= 24:
         return LightDay(), None
-    if not wanted:
-        if light.day_from is not None and light.night_from is None:
-            return replace(light, night_from=now), None
-        return light, None
     day_over = light.day_from is not None and now - light.day_from >= hours * HOUR
+    if light.day_from is not None and light.night_from is None and (day_over or not wanted):
+        end = now - (dt - LEASE_TICKS * tick if dt > CUT else 0.0)
+        light = replace(light, night_from=end) if not wanted else LightDay(night_from=end)
+        if wanted and end == now:
+            return light, f"today's {hours:g} h of light are over"
+    if not wanted:
+        return light, None
     if light.night_from is not None:
         dark = now - light.night_from
         left = (24 - hours) * HOUR - dark
@@ -119,8 +133,6 @@ def keep_dark(
         if light.day_from is not None and not day_over and dark <= INTERRUPTION:
             return replace(light, night_from=None), None
         return light, f"the dark period has {_span(left)} to go"
-    if day_over:
-        return LightDay(night_from=now), f"today's {hours:g} h of light are over"
     return (light if light.day_from is not None else LightDay(day_from=now)), None
 
 
@@ -171,7 +183,8 @@ def watch_heat(
     Where the room is measured, both are judged on the lift over it, or over its recent past, which
     soil lags behind. Else the owner's word on how far the room swings must do: it can't tell a
     weak mat that died from a cold night, nor a welded relay from a warm day that is within it.
-    Returns the watch and the kind of fault, or None.
+    Returns the watch and the kind of fault (mat-without-effect, or after a sudden fall
+    probe-out-of-tray; warms-unheated), or None.
     """
     if soil is None:
         return watch, None
@@ -240,7 +253,9 @@ def _heated(
         if lift >= KEPT_LIFT if measured else kept - soil <= room_swing * SWING_SLACK:
             return replace(watch, on_s=0.0), None
     on_s = watch.on_s + (0.0 if disturbed else dt)
-    return replace(watch, on_s=on_s), "mat-without-effect" if on_s >= limit else None
+    # A dead mat lets the soil cool as slowly as it does; only water or air makes a reading fall.
+    fault = "mat-without-effect" if watch.fell_from is None else "probe-out-of-tray"
+    return replace(watch, on_s=on_s), fault if on_s >= limit else None
 
 
 def _unheated(

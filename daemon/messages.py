@@ -12,16 +12,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from daemon.alarms import CATALOGUE
+from daemon.alarms import CATALOGUE, first_out
 from daemon.care import Records, Tally, What, said
 from daemon.control import iso
 from daemon.decide import AIR_FRESH, Decision, mean_reading, moisture_of, next_change
 from daemon.diagnosis import Finding, findings
+from daemon.energy import NO_ENERGY, Energy
 from daemon.events import StoredEvent
-from daemon.forecasts import lot_of, need_of
+from daemon.forecasts import Basis, counted_soil, lot_of, need_of, soil_ahead
 from daemon.hardening import lows_of
 from daemon.requests import Request
-from daemon.state import DAY, HOUR, Alarm, Batch, Memory, Now, Site
+from daemon.sharing import Aim
+from daemon.state import DAY, HOUR, Alarm, Batch, BenchMemory, Call, Memory, Now, RelaySpec, Site
 from daemon.tasks import Facts, Task, tasks_of
 from profiles.forecast import Range, believe, forecast
 from profiles.model import Stage
@@ -74,7 +76,10 @@ class Change(_Part):
 
 
 class RelayReport(_Part):
-    """A lamp or a mat: whether it is told to be on, whether it says it is, and why."""
+    """A lamp or a mat: whether it is told to be on, whether it says it is, and why.
+
+    lit: of a lamp, whether what measures its power or light shows it lit; None where nothing does.
+    """
 
     on: bool
     confirmed: bool | None
@@ -83,6 +88,7 @@ class RelayReport(_Part):
     kept_by: str | None
     hours_today: float
     next: Change | None
+    lit: bool | None = None
 
 
 class BenchAim(_Part):
@@ -97,10 +103,21 @@ class BenchAim(_Part):
     dli: Span | None
 
 
+class EnergyReport(_Part):
+    """Energy drawn [kWh], as the configured watts make it, and its cost; None without a tariff."""
+
+    kwh: float = 0.0
+    lamp_kwh: float = 0.0
+    mat_kwh: float = 0.0
+    cost: float | None = None
+    currency: str | None = None
+
+
 class BenchMessage(_Message):
     """`bench/<bench>`: readings, aim, outputs and why, safety stops, light so far today.
 
     moisture: by a probe, as the score of a finger in the mix, 1 to 5.
+    watts: drawn now. energy: since `energy_from`; energy_today: since midnight or that.
     """
 
     bench: str
@@ -119,6 +136,10 @@ class BenchMessage(_Message):
     batches: list[str]
     covered: bool
     moisture: float | None = None
+    watts: float = 0.0
+    energy_today: EnergyReport = EnergyReport()
+    energy: EnergyReport = EnergyReport()
+    energy_from: str | None = None
 
 
 class Dates(_Part):
@@ -132,7 +153,7 @@ class Dates(_Part):
 class Expected(_Part):
     """When emergence is expected at the soil temperature `soil` [°C]: first and half of those that will
     come, and the last but a few; and the date by the published table. `learnt`: what earlier batches
-    made of the table, in words."""
+    made of the table, in words. `overdue`: half should have been up before now, and no date is likely."""
 
     soil: float
     first: Dates | None
@@ -140,6 +161,7 @@ class Expected(_Part):
     final: Dates | None
     table: str | None
     learnt: str
+    overdue: bool = False
 
 
 class CountReport(_Part):
@@ -194,7 +216,8 @@ class CareReport(_Part):
 class BatchMessage(_Message):
     """`batch/<batch>`: crop, stage, since, emergence forecast, next tasks; cleared at the end.
 
-    records: the newest RECORDS_SHOWN, oldest first; the journal has all.
+    records: the newest RECORDS_SHOWN, oldest first; the journal has all. energy: the batch's part, by
+    trays, of what its benches drew.
     """
 
     batch: str
@@ -215,15 +238,21 @@ class BatchMessage(_Message):
     parent: str | None
     revision: int
     emergence_percent: float | None
+    counted_by: Basis | None = None
     expected: Expected | None
     counts: list[CountReport]
     tasks: list[TaskReport]
     findings: list[FindingReport]
     records: list[CareReport]
+    energy: EnergyReport = EnergyReport()
 
 
 class AlarmMessage(_Message):
-    """`alarm/<alarm>`: state, priority, cause, what to do; cleared when nobody is needed any more."""
+    """`alarm/<alarm>`: state, priority, cause, what to do; cleared when nobody is needed any more.
+
+    first_out: where several of a bench may be of one fault, the alarm that came first (perhaps this
+    one). called: who was called about it.
+    """
 
     alarm: str
     kind: str
@@ -239,6 +268,8 @@ class AlarmMessage(_Message):
     acknowledged_by: str | None
     snoozed_until: str | None
     needs_reset: bool
+    first_out: str | None = None
+    called: list[str] = []
 
 
 class EventMessage(_Message):
@@ -295,6 +326,7 @@ def _bench(
             kept_by=None if keep is None else keep.by,
             hours_today=round(seconds / HOUR, 3),
             next=change,
+            lit=bench.lit if kind == "lamp" else None,
         )
 
     change = next_change(site, spec, aim, utc)
@@ -339,6 +371,10 @@ def _bench(
             change and Change(on=change[0], at=iso(change[1])),
         ),
         mat=spec.mat and relay("mat", output.mat, output.mat_why, bench.heated_s, None),
+        watts=_watts(spec.lamp, output.lamp) + _watts(spec.mat, output.mat),
+        energy_today=_energy(bench.energy_today, site),
+        energy=_energy(bench.energy, site),
+        energy_from=iso(utc if bench.energy_from is None else bench.energy_from),
         safety_stops=list(output.stops),
         conflicts=list(aim.conflicts),
         batches=[batch.code for batch in on_it],
@@ -353,6 +389,21 @@ def _score(decision: Decision, site: Site, place: str) -> float | None:
         return None
     score = moisture_of(site, place, decision.readings, now)
     return None if score is None else round(score, 1)
+
+
+def _watts(relay: RelaySpec | None, on: bool) -> float:
+    return relay.watts if relay is not None and on else 0.0
+
+
+def _energy(energy: Energy, site: Site) -> EnergyReport:
+    tariff = site.tariff
+    return EnergyReport(
+        kwh=round(energy.kwh, 2),
+        lamp_kwh=round(energy.lamp_wh / 1000, 2),
+        mat_kwh=round(energy.mat_wh / 1000, 2),
+        cost=None if tariff is None else round(energy.cost, 2),
+        currency=None if tariff is None else tariff.currency,
+    )
 
 
 def _fresh_soil(decision: Decision, name: str) -> float | None:
@@ -401,7 +452,9 @@ def batch_message(
         covered=batch.covered,
         parent=batch.parent,
         revision=batch.revision,
+        energy=_energy(memory.energy.get(batch.code, NO_ENERGY), site),
         emergence_percent=round(done * 100, 1) if germinating and done is not None else None,
+        counted_by=_counted_by(batch, memory, site, decision) if germinating else None,
         expected=expected,
         counts=[
             CountReport(at=iso(count.at), up=count.up, of=count.of, by=count.by)
@@ -422,25 +475,39 @@ def batch_message(
     )
 
 
+def _counted_by(
+    batch: Batch, memory: Memory, site: Site, decision: Decision | None
+) -> Basis | None:
+    """By what the soil is known that counts towards its emergence; None where nothing counts it."""
+    spec = site.benches.get(batch.place)
+    aim = decision.aims.get(batch.place) if decision is not None else None
+    if spec is None or aim is None:
+        return None
+    bench = memory.benches.get(batch.place) or BenchMemory()
+    probed = bool(spec.soil_probes)
+    soil, by = counted_soil(probed, bench.soil, bench.air, bench.room, aim.soil)
+    return by if soil is not None else None
+
+
 def _expected(
     batch: Batch, memory: Memory, site: Site, decision: Decision | None, utc: float
 ) -> Expected | None:
     bench = decision.memory.benches.get(batch.place) if decision is not None else None
     aim = decision.aims.get(batch.place) if decision is not None else None
-    soil = aim.soil if aim is not None else None
-    if soil is None and bench is not None:
-        soil = bench.soil
+    spec = site.benches.get(batch.place)
+    tally = memory.tallies.get(batch.code) or Tally()
+    soil, night = soil_ahead(spec, bench, aim or Aim(), tally)
     if soil is None:
         return None
     model = site.crops[batch.crop].emergence
-    rate = model.rate(soil)
+    course = (soil,) if night is None else (soil, soil, night)  # eight hours of the night
+    rate = sum(map(model.rate, course)) / len(course)
     if rate * 365 < 1:
         return None
     done = memory.progress.get(batch.code, 0.0)
     taught = memory.lessons.get(batch.crop, {})
     needed = memory.needs.get(batch.code) or need_of(batch, site.crops[batch.crop], taught)
-    night = aim.soil_night if aim is not None else None
-    ahead = forecast(model, needed, done, (soil, soil, night) if night is not None else (soil,))
+    ahead = forecast(model, needed, done, course)
 
     def dates(span: Range | None) -> Dates | None:
         if span is None:
@@ -457,6 +524,7 @@ def _expected(
         learnt=believe(
             [record for code, record in taught.items() if code != batch.code], lot_of(batch)
         ).told(),
+        overdue=done >= needed.late_edge,
     )
 
 
@@ -528,8 +596,16 @@ def _finding(finding: Finding) -> FindingReport:
     )
 
 
-def alarm_message(alarm: Alarm, now: Now) -> AlarmMessage:
-    """The state of one alarm, with what it means and what to do."""
+def alarm_messages(memory: Memory, now: Now) -> dict[str, AlarmMessage]:
+    """The state of each alarm by its key, with what it means and what to do."""
+    first = first_out(memory.alarms)
+    return {
+        key: _alarm(alarm, first.get(key), memory.calls.get(key), now)
+        for key, alarm in memory.alarms.items()
+    }
+
+
+def _alarm(alarm: Alarm, first: str | None, call: Call | None, now: Now) -> AlarmMessage:
     kind = CATALOGUE[alarm.kind]
     return AlarmMessage(
         at=iso(now.utc),
@@ -551,6 +627,8 @@ def alarm_message(alarm: Alarm, now: Now) -> AlarmMessage:
             else iso(now.utc + max(0.0, alarm.shelved_until - now.mono))
         ),
         needs_reset=alarm.latched,
+        first_out=first,
+        called=list(call.told) if call is not None else [],
     )
 
 

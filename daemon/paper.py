@@ -6,13 +6,14 @@ that prints on A4 and on Letter alike. Text that came from elsewhere is escaped.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from html import escape
 from math import ceil
 from textwrap import wrap
 
+from daemon.energy import Energy, said_energy
 from daemon.messages import AlarmMessage, BatchMessage, BenchMessage, TaskReport
 from daemon.screens.base import View, plain
 from daemon.story import Story
@@ -331,8 +332,19 @@ def _row(story: Story, view: View) -> tuple[str, ...]:
     )
 
 
-def season_text(told: Sequence[Story], view: View) -> str:
-    """All batches in a table, then the story of each."""
+_Drawn = Mapping[str, tuple[Energy, str | None]]
+
+
+def _drawn(energy: _Drawn) -> list[str]:
+    return [
+        f"{name}: {said_energy(one.kwh, one.cost, currency)}, lamp {one.lamp_wh / 1000:.2f}, "
+        f"mat {one.mat_wh / 1000:.2f}"
+        for name, (one, currency) in energy.items()
+    ]
+
+
+def season_text(told: Sequence[Story], energy: _Drawn, view: View) -> str:
+    """All batches in a table, what the benches drew, then the story of each."""
     rows = [_COLUMNS, *(_row(story, view) for story in told)]
     widths = [max(len(plain(row[n])) for row in rows) for n in range(len(_COLUMNS) - 1)]
     lines = []
@@ -341,6 +353,8 @@ def season_text(told: Sequence[Story], view: View) -> str:
             f"{plain(cell):<{width}}" for cell, width in zip(row, widths, strict=False)
         )
         lines += _filled(f"{head}  ", row[-1])
+    if energy:
+        lines += ["", "Energy of the benches", "-" * WIDTH, *map(plain, _drawn(energy))]
     for story in told:
         lines += ["", plain(f"{story.batch}  {story.crop}"), "-" * WIDTH]
         for line in story.lines:
@@ -361,7 +375,7 @@ td:first-child { white-space: nowrap }
 """
 
 
-def season_html(site: str, told: Sequence[Story], view: View) -> str:
+def season_html(site: str, told: Sequence[Story], energy: _Drawn, view: View) -> str:
     """The report as a page."""
 
     def parts() -> Iterator[str]:
@@ -372,6 +386,9 @@ def season_html(site: str, told: Sequence[Story], view: View) -> str:
                 "<tr>" + "".join(f"<td>{_html(cell)}</td>" for cell in _row(story, view)) + "</tr>"
             )
         yield "</table>"
+        if energy:
+            yield "<h2>Energy of the benches</h2>"
+            yield from (f"<div>{_html(line)}</div>" for line in _drawn(energy))
         for story in told:
             yield f'<h2>{_html(story.batch)} <span>{_html(story.crop)}</span></h2><table class="lines">'
             for line in story.lines:

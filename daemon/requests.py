@@ -13,12 +13,21 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+)
 
-from daemon.advice import better_bench, prospect
+from daemon.advice import better_bench, neighbours, prospect
 from daemon.care import SITE, Care, Records, Tally, What, said
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
+from daemon.energy import NO_ENERGY
 from daemon.events import Event
 from daemon.forecasts import lesson_of, need_of, with_progress
 from daemon.interlocks import WORK_LIGHT
@@ -33,6 +42,8 @@ MAX_BYTES = 16 * 1024
 MAX_KEEP = 12 * HOUR
 #: How many batches of a crop are kept to learn from.
 LESSONS_KEPT = 60
+#: Parts of trays are sums and differences; a tenth taken from one leaves nine to ask for.
+ROUNDING = 1e-6
 #: How far into the past a date may be set [s], and how much clocks of two machines may differ.
 PAST = 400 * DAY
 SKEW = 120.0
@@ -52,8 +63,15 @@ def _written(value: object) -> object:
     return value
 
 
+def _printable(value: str) -> str:
+    # It goes to terminals, labels and logs, where a line break or an escape could feign another line.
+    if not value.isprintable():
+        raise ValueError("holds characters that can't be printed; allowed: one line of text")
+    return value
+
+
 Moment = Annotated[datetime, BeforeValidator(_written)]
-Text = Annotated[str, Field(max_length=200)]
+Text = Annotated[str, Field(max_length=200), AfterValidator(_printable)]
 Code = Annotated[str, Field(min_length=1, max_length=16)]
 Trays = Annotated[float, Field(gt=0, le=64, allow_inf_nan=False)]
 Number = Annotated[int, Field(ge=0, le=100_000)]
@@ -196,8 +214,8 @@ class Request(BaseModel):
     id: Annotated[str, Field(pattern=r"^[A-Za-z0-9-]{8,64}$")]
     kind: str
     arguments: dict[str, Any] = Field(default_factory=dict)
-    by: Annotated[str, Field(min_length=1, max_length=40)]
-    reply_to: Annotated[str, Field(min_length=1, max_length=200)]
+    by: Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_printable)]
+    reply_to: Annotated[str, Field(min_length=1, max_length=256)]
     at: Moment
     sent_at: Moment
     valid_for: Annotated[float, Field(gt=0, le=3600)]
@@ -209,13 +227,6 @@ class Request(BaseModel):
             raise ValueError(
                 "a time without its zone; allowed: RFC 3339, like 2027-03-14T06:00:00Z"
             )
-        return value
-
-    @field_validator("by")
-    @classmethod
-    def _printable(cls, value: str) -> str:
-        if not value.isprintable():
-            raise ValueError("holds characters that can't be printed")
         return value
 
 
@@ -291,6 +302,9 @@ def apply(memory: Memory, site: Site, asked: _Arguments, by: str, now: Now) -> D
         batch = done.memory.batches[str(result["batch"])]
         aim = after.get(batch.place)
         if batch.stage is Stage.GERMINATION and aim is not None:
+            result["notes"] += neighbours(
+                done.memory, site, batch.place, before[batch.place], aim, batch.code
+            )
             better = better_bench(done.memory, site, batch, aim)
             result["notes"] += [better] if better is not None else []
             ahead = prospect(done.memory, site, batch, aim)
@@ -359,7 +373,7 @@ def _room_for(memory: Memory, site: Site, place: str, trays: float, leaving: str
     if spec is None:
         return
     taken = sum(b.trays for b in memory.batches.values() if b.place == place and b.code != leaving)
-    if taken + trays > spec.trays + 1e-9:
+    if taken + trays > spec.trays + ROUNDING:
         raise RefusedError(
             f"{place} holds {_trays(spec.trays)} and {taken:g} are taken: {trays:g} more don't fit; "
             f"allowed: up to {max(0.0, spec.trays - taken):g}"
@@ -490,6 +504,7 @@ def _close(memory: Memory, site: Site, asked: Close, by: str, now: Now) -> Done:
         care={code: records for code, records in memory.care.items() if code != batch.code},
         tallies={code: tally for code, tally in memory.tallies.items() if code != batch.code},
         needs={code: need for code, need in memory.needs.items() if code != batch.code},
+        energy={code: one for code, one in memory.energy.items() if code != batch.code},
     )
     many = (
         f", {asked.count}" + (f" of {batch.cells}" if batch.cells else "")
@@ -501,9 +516,18 @@ def _close(memory: Memory, site: Site, asked: Close, by: str, now: Now) -> Done:
     event = _event(
         "stage", now, by, batch, text,
         {"from": batch.stage.value, "to": "closed", "at": at, "outcome": asked.outcome,
-           "count": asked.count, "cells": batch.cells, "why": asked.why},
+           "count": asked.count, "cells": batch.cells, "why": asked.why, **_drew(memory, site, batch)},
     )  # fmt: skip
     return Done(after, _answer(batch, text), (event,))
+
+
+def _drew(memory: Memory, site: Site, batch: Batch) -> dict[str, Any]:
+    """The batch's part of the energy, for the record of its end."""
+    energy = memory.energy.get(batch.code, NO_ENERGY)
+    cost = {} if site.tariff is None else {
+        "cost": round(energy.cost, 2), "currency": site.tariff.currency,
+    }  # fmt: skip
+    return {"kwh": round(energy.kwh, 2), **cost}
 
 
 def _part_code(memory: Memory, batch: Batch) -> str:
@@ -519,17 +543,18 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
     batch = _current(memory, asked.batch, asked.revision)
     to = _place(site, asked.to)
     because = f" ({asked.why})" if asked.why else ""
-    if asked.trays is not None and asked.trays > batch.trays:
+    if asked.trays is not None and asked.trays > batch.trays + ROUNDING:
         raise RefusedError(
             f"{batch.code} has {_trays(batch.trays)}; allowed: up to {batch.trays:g}"
         )
-    part = asked.trays is not None and asked.trays < batch.trays
+    part = asked.trays is not None and asked.trays < batch.trays - ROUNDING
     if to == batch.place and not (asked.takes and not part):
         raise RefusedError(f"{batch.code} is on {to} already")
-    takes = asked.takes or asked.trays or batch.trays
+    takes = asked.takes or (asked.trays if part and asked.trays else batch.trays)
     _room_for(memory, site, to, takes, None if part else batch.code)
     if not part:
-        after, moved = _with_batch(memory, batch, place=to, trays=takes)
+        placed = {} if to == batch.place else {"placed_at": now.utc}
+        after, moved = _with_batch(memory, batch, place=to, trays=takes, **placed)
         room = f", now {_trays(takes)}" if takes != batch.trays else ""
         way = f"{batch.place} to {to}" if to != batch.place else f"spread out on {to}"
         text = f"{batch.code}: {way}{room}{because}"
@@ -540,22 +565,31 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
     share = (asked.trays or 0.0) / batch.trays
     code = _part_code(memory, batch)
     cells = None if batch.cells is None else round(batch.cells * share)
+    if cells is not None and not 0 < cells < (batch.cells or 0):
+        raise RefusedError(
+            f"{asked.trays:g} of {_trays(batch.trays)} is {cells} of {batch.code}'s {batch.cells} "
+            "cells; allowed: a part with a cell of its own, leaving one or more"
+        )
     left = None if batch.cells is None or cells is None else batch.cells - cells
     after, _ = _with_batch(memory, batch, trays=batch.trays - (asked.trays or 0.0), cells=left)
     moved = replace(
-        batch, code=code, place=to, trays=takes, cells=cells, parent=batch.code, revision=1
-    )
+        batch, code=code, place=to, trays=takes, cells=cells, parent=batch.code, revision=1,
+        placed_at=now.utc if to != batch.place else batch.placed_at,
+    )  # fmt: skip
     batches = {**after.batches, code: moved}
     progress = {**after.progress}
     if batch.code in progress:
         progress[code] = progress[batch.code]
     called = after.called | ({code} if batch.code in after.called else frozenset())
     serials = {**after.serials, code: 1}
-    care, tallies = dict(after.care), dict(after.tallies)
+    care, tallies, energy = dict(after.care), dict(after.tallies), dict(after.energy)
     if batch.code in care:
         care[code] = care[batch.code]
     if batch.code in tallies:
         tallies[code] = tallies[batch.code]
+    if batch.code in energy:  # what was drawn so far is parted like the trays
+        energy[code] = energy[batch.code].part(share)
+        energy[batch.code] = energy[batch.code].part(1 - share)
     after = replace(
         after,
         batches=batches,
@@ -564,6 +598,7 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
         serials=serials,
         care=care,
         tallies=tallies,
+        energy=energy,
     )
     share_text = f"{asked.trays:g} of {_trays(batch.trays)} of {batch.code}"
     text = f"{code}: {share_text}, {batch.place} to {to}{because}"
@@ -768,7 +803,8 @@ def _keep(memory: Memory, site: Site, asked: KeepRelay, by: str, now: Now) -> Do
 
 
 def _alarm(memory: Memory, key: str) -> Any:
-    alarm = memory.alarms.get(key.strip().lower()) or memory.alarms.get(key.strip())
+    wanted = key.strip().casefold()
+    alarm = next((one for name, one in memory.alarms.items() if name.casefold() == wanted), None)
     if alarm is None:
         known = list(memory.alarms)
         raise RefusedError(

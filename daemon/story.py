@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from daemon.care import DAY, Care, Records, Stand, What, said
+from daemon.energy import NO_ENERGY, Energy, said_energy
 from daemon.events import Event
 
 #: The kinds of event that tell a story.
@@ -28,7 +29,8 @@ class Story:
 
     crop: by name, and sown_at (POSIX s): of a part those of the whole; without its story the crop is
     empty, and the day that of the parting. outcome: how it ended, empty while it stands; count, cells:
-    plants at the end, of how many cells; why: it was lost. lines: oldest first, without what was
+    plants at the end, of how many cells; why: it was lost. kwh, cost, currency: its part of the energy,
+    known at its end, and what that cost where there is a tariff. lines: oldest first, without what was
     struck.
     """
 
@@ -43,6 +45,9 @@ class Story:
     count: int | None = None
     cells: int | None = None
     why: str = ""
+    kwh: float | None = None
+    cost: float | None = None
+    currency: str = ""
 
     @property
     def first_up_days(self) -> float | None:
@@ -77,6 +82,9 @@ def stories(events: Iterable[Event]) -> tuple[Story, ...]:
             draft.crop, draft.sown_at = parent.crop, parent.sown_at
         text = event.text.removeprefix(f"{event.batch}: ")
         draft.lines.append(Line(at, text, event.by or ""))
+        if kwh := event.data.get("kwh"):
+            energy = said_energy(kwh, event.data.get("cost"), event.data.get("currency"))
+            draft.lines.append(Line(at, f"its part of the energy: {energy}"))
         if event.kind == "stage":
             to = str(event.data.get("to", ""))
             if crop := event.data.get("crop"):
@@ -87,6 +95,18 @@ def stories(events: Iterable[Event]) -> tuple[Story, ...]:
                 draft.stages[to] = at
     found = [_story(code, draft) for code, draft in drafts.items()]
     return tuple(sorted(found, key=lambda story: (story.sown_at, story.batch)))
+
+
+def energy_by_bench(events: Iterable[Event]) -> dict[str, tuple[Energy, str | None]]:
+    """What each bench drew in the whole days that the events of kind "energy" tell of, and the currency
+    of its cost; None where there was no tariff on some of them, or another currency."""
+    found: dict[str, tuple[Energy, str | None]] = {}
+    for event in events:
+        for bench, day in event.data.items():
+            drawn = Energy(day["lamp_wh"], day["mat_wh"], day["cost"] or 0.0)
+            before, currency = found.get(bench, (NO_ENERGY, day["currency"]))
+            found[bench] = before + drawn, currency if currency == day["currency"] else None
+    return found
 
 
 def _record(draft: _Draft, event: Event, at: float) -> None:
@@ -124,4 +144,7 @@ def _story(code: str, draft: _Draft) -> Story:
         count=end.get("count"),
         cells=end.get("cells"),
         why=str(end.get("why") or ""),
+        kwh=end.get("kwh"),
+        cost=end.get("cost"),
+        currency=str(end.get("currency") or ""),
     )

@@ -58,7 +58,7 @@ _COVER_KEEPS = 3.0
 #: many of those intervals (common practice, no source).
 _MOIST_AGAIN, _WET_AGAIN = 0.5, 1.0
 #: A task that is to be done at once is overdue after this long [s].
-_AT_ONCE = 12 * HOUR
+AT_ONCE = 12 * HOUR
 #: Counts are asked for until so long [s] after emergence (common practice, no source).
 _COUNTED_BY = 21 * DAY
 #: Plant heights are asked for so often [days] (common practice, no source).
@@ -129,6 +129,19 @@ def tasks_of(
     """The batch's next tasks, the most pressing first; those without a date come last."""
     batch_tasks = _Batch(batch, crop, records, facts, now, husbandry)
     return _sorted(batch_tasks.all())
+
+
+def look_every(batch: Batch) -> float:
+    """How often the moisture of a batch is to be looked at [s]: what its cells hold."""
+    days = _LOOK_DAYS_OPEN
+    if batch.cells:
+        per_tray = batch.cells / batch.trays
+        days = next((d for least, d in _LOOK_DAYS if per_tray >= least), _LOOK_DAYS[-1][1])
+    if batch.covered:
+        days *= _COVER_KEEPS
+    if batch.stage is Stage.HARDENING:
+        days = min(days, 1.0)  # sun and wind
+    return days * DAY
 
 
 def _sorted(tasks: Iterator[Task]) -> tuple[Task, ...]:
@@ -209,7 +222,7 @@ class _Batch:
             yield self.task(
                 "cover-off",
                 "take the cover off: seedlings are up, and rot or cook below it",
-                (self.up_at or self.now) + _AT_ONCE,
+                (self.up_at or self.now) + AT_ONCE,
                 self.log("cover off"),
             )
         if self.stage is Stage.GERMINATION and not up:
@@ -257,7 +270,7 @@ class _Batch:
                 "lamp-down",
                 f"hang the lamp {least / 10:g} to {wanted / 10:g} cm over the leaves, or as its maker "
                 f"says, and record its height over the mix. {LAMP_CAUTION}",
-                self.up_at + _AT_ONCE,
+                self.up_at + AT_ONCE,
                 self.log(f"raised-lamp {(wanted + tall) / 10:.0f}cm"),
             )
         measure_from = heights[-1].at if heights else self.up_at
@@ -284,27 +297,14 @@ class _Batch:
                 f"raise the lamp to {raising.lamp_m * 100:.0f} cm over the mix: the leaves "
                 f"{'are' if today else 'will be'} within {least / 10:g} cm of it. {LAMP_CAUTION}",
                 # Seen at the last measuring already, or to come by the growth since.
-                heights[-1].at + _AT_ONCE if today else _noon(raising.due, zone),
+                heights[-1].at + AT_ONCE if today else _noon(raising.due, zone),
                 self.log(f"raised-lamp {raising.lamp_m * 100:.0f}cm"),
             )
 
     # --- water and feed --------------------------------------------------------------------------
 
-    def look_every(self) -> float:
-        """How often the moisture is to be looked at [s]."""
-        cells, trays = self.batch.cells, self.batch.trays
-        days = _LOOK_DAYS_OPEN
-        if cells:
-            per_tray = cells / trays
-            days = next((d for least, d in _LOOK_DAYS if per_tray >= least), _LOOK_DAYS[-1][1])
-        if self.batch.covered:
-            days *= _COVER_KEEPS
-        if self.stage is Stage.HARDENING:
-            days = min(days, 1.0)  # sun and wind
-        return days * DAY
-
     def water(self) -> Iterator[Task]:
-        records, every = self.records, self.look_every()
+        records, every = self.records, look_every(self.batch)
         seen = records.moisture(self.now)
         watered = records.last(What.WATERED)
         watered_at = watered.at if watered is not None else None
@@ -326,7 +326,7 @@ class _Batch:
                 yield self.task(
                     "water",
                     f"water: it was dry {worded_span(self.now - at)} ago. {how}",
-                    at + _AT_ONCE,
+                    at + AT_ONCE,
                     self.log("watered"),
                     source,
                 )

@@ -137,6 +137,27 @@ class SimProbe:
         self.faults = faults
 
 
+class SimMeter:
+    """A simulated meter, of a plug's power say; it never raises and always answers at once."""
+
+    def __init__(self, host: Host, measured: Callable[[], float]) -> None:
+        self._host = host
+        self._measured = measured
+
+    async def start(self) -> None:
+        """Nothing to prepare."""
+
+    async def close(self) -> None:
+        """Nothing to release."""
+
+    def latest(self) -> Reading:
+        """What is measured now; nothing is heard of it during a power cut."""
+        now = self._host.now()
+        if not self._host.powered:
+            return Reading(None, Quality.MISSING, now)
+        return Reading(self._measured(), Quality.OK, now)
+
+
 class SimRelay:
     """A simulated relay: a bare board's (`confirmed` is None), or a plug that reports itself.
 

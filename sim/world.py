@@ -21,7 +21,7 @@ from pydantic import ValidationError
 
 from drivers.protocols import Clock
 from profiles.problems import explain
-from sim.devices import NEVER_US, NOISE_DRAWS, ProbeSpec, SimProbe, SimRelay, check
+from sim.devices import NEVER_US, NOISE_DRAWS, ProbeSpec, SimMeter, SimProbe, SimRelay, check
 from sim.faults import Fault, FaultKind, FaultSchedule
 from sim.saved import SavedBatch, SavedBench, SavedWorld
 from sim.seedlings import Lot, RateModel, SeedlingCounts, count, draw_requirements
@@ -354,6 +354,11 @@ class World:
     def relay(self, bench: str, kind: str) -> SimRelay:
         """The relay of a bench's "lamp" or "mat". Raises KeyError, naming those that there are."""
         return _find(self._bench(bench).relays, kind, f"bench {bench}: relay")
+
+    def lamp_meter(self, bench: str, lit: float) -> SimMeter:
+        """What shows that the lamp of a bench is lit: it reads `lit` when it is, 0 when it is dark."""
+        one = self._bench(bench)
+        return SimMeter(self, lambda: one.lit * lit)
 
     def room_probe(self, name: str) -> SimProbe:
         """A probe of the room. Raises KeyError, naming those that there are."""

@@ -9,6 +9,7 @@ What a command needs is imported when it runs: `hotbed status` is quick on a sma
 
 from daemon.cli import (
     batches,
+    keeping,
     lighting,
     lookup,
     notebook,
@@ -22,6 +23,6 @@ from daemon.cli.program import app, main
 
 # The modules of the commands are imported for their commands alone.
 __all__ = [
-    "app", "batches", "lighting", "lookup", "main", "notebook", "planning", "printing", "running",
-    "tending", "watching",
+    "app", "batches", "keeping", "lighting", "lookup", "main", "notebook", "planning", "printing",
+    "running", "tending", "watching",
 ]  # fmt: skip

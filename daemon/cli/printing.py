@@ -117,11 +117,13 @@ def season(
     from daemon.app import JOURNAL
     from daemon.journal import JournalError, read_events
     from daemon.paper import season_html, season_text
-    from daemon.story import KINDS, stories
+    from daemon.story import KINDS, energy_by_bench, stories
 
     code = None if batch.lower() == "all" else batch.strip().upper()
     try:
-        events = read_events(state_folder(state) / JOURNAL, kinds=KINDS, batch=code, limit=None)
+        journal = state_folder(state) / JOURNAL
+        events = read_events(journal, kinds=KINDS, batch=code, limit=None)
+        days = read_events(journal, kinds=("energy",), limit=None) if code is None else []
     except JournalError as error:
         raise Failed(str(error)) from None
     told = stories(events)
@@ -129,13 +131,19 @@ def season(
         raise Failed(
             "the journal has no batch yet" if code is None else f"the journal has no batch {code!r}"
         )
-    view = asking.view()
+    view, energy = asking.view(), energy_by_bench(days)
     _print(
         asking,
-        season_text(told, view),
-        season_html(asking.site, told, view),
+        season_text(told, energy, view),
+        season_html(asking.site, told, energy, view),
         html,
-        {"batches": [asdict(story) | {"first_up_days": story.first_up_days} for story in told]},
+        {
+            "batches": [asdict(story) | {"first_up_days": story.first_up_days} for story in told],
+            "energy": {
+                name: asdict(drawn) | {"currency": currency}
+                for name, (drawn, currency) in energy.items()
+            },
+        },
     )
 
 

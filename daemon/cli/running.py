@@ -106,6 +106,12 @@ def rehearse(
     faults: Annotated[
         Path | None, typer.Option(metavar="FILE", help="What goes wrong, and when.")
     ] = None,
+    record: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="A fresh folder for a journal of it, for `hotbed replay`."
+        ),
+    ] = None,
     campaign: Annotated[
         int | None,
         typer.Option(
@@ -146,7 +152,7 @@ def rehearse(
 
     said = io.StringIO()
     with contextlib.redirect_stderr(said) if as_json else contextlib.nullcontext():
-        status = command(days, start, config, seed, faults, as_json)
+        status = command(days, start, config, seed, faults, as_json, record)
     if as_json and status:
         raise Failed(re.sub(r"^hotbed: ", "", said.getvalue().strip(), flags=re.MULTILINE), status)
     raise typer.Exit(status)

@@ -118,7 +118,7 @@ def celsius(option: str, text: str, units: Units) -> float:
 #: What `log BATCH` takes as its first word; all else is a note.
 RECORDS = (
     "watered", "fed", "moist", "weight", "height", "emerged", "leaves", "cover", "thinned",
-    "pricked-out", "potted-on", "raised-lamp", "out", "in", "checked", "low", "note",
+    "pricked-out", "potted-on", "raised-lamp", "lit", "out", "in", "checked", "low", "note",
 )  # fmt: skip
 #: What puts an earlier record right.
 CORRECTIONS = ("amend", "strike")

@@ -12,11 +12,13 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from daemon.alarms import PRIORITIES
+from daemon.energy import said_energy
 from daemon.messages import (
     AlarmMessage,
     BatchMessage,
     BenchMessage,
     Dates,
+    EnergyReport,
     RelayReport,
     TaskReport,
 )
@@ -91,6 +93,8 @@ def status(site: str, picture: Picture, view: View, now: float) -> RenderableTyp
     # The daemon's own time, where it runs: the simulator's may be days ahead.
     here = view.local(picture.at if picture.at is not None else now)
     parts: list[RenderableType] = [_header(site, picture, view, now)]
+    if len(picture.benches) > 1 and any(bench.energy_from for bench in picture.benches):
+        parts.append(_site_power(picture.benches))
     parts += [styled(sentence, "yellow") for sentence in picture.unreadable]
     if picture.alarms:
         parts += [Text(), *_alarms(picture.alarms, view, here)]
@@ -118,6 +122,15 @@ def age(seconds: float) -> str:
             many = int(seconds // unit)
             return f"{many} {name}{'s' if many > 1 else ''}"
     return "under a minute"
+
+
+def _site_power(benches: Sequence[BenchMessage]) -> Text:
+    today = [bench.energy_today for bench in benches]
+    kwh, cost = sum(one.kwh for one in today), sum(one.cost or 0.0 for one in today)
+    return styled(
+        f"{sum(bench.watts for bench in benches):g} W on now; "
+        f"{said_energy(kwh, cost, today[0].currency)} today"
+    )
 
 
 def behind(picture: Picture, now: float) -> float | None:
@@ -168,12 +181,20 @@ def _alarms(
         if alarm.state == "shelved":
             continue
         rows = [("what", alarm.cause), ("if not", alarm.consequence), ("do", alarm.action)]
+        followed = sum(one.first_out == alarm.alarm for one in standing) - 1
+        if alarm.first_out == alarm.alarm and followed > 0:
+            more = "another" if followed == 1 else f"{followed} others"
+            rows.append(("first", f"this came first, and {more} after it: look here first"))
+        elif alarm.first_out not in (None, alarm.alarm):
+            rows.append(("first", f"{alarm.first_out} came first: look there first"))
+        if alarm.called:
+            rows.append(("called", ", ".join(alarm.called)))
         if alarm.needs_reset:
             rows.append(("then", f"hotbed alarms reset {alarm.alarm}"))
         elif alarm.state in ("active", "returned"):
             rows.append(("seen?", f"hotbed alarms ack {alarm.alarm}"))
         if alarm.state == "returned":
-            rows = rows[:1] + rows[3:]
+            rows = [row for row in rows if row[0] not in ("if not", "do")]
         yield labelled(rows)
 
 
@@ -197,6 +218,10 @@ def _bench(bench: BenchMessage, view: View, now: datetime) -> RenderableType:
         rows.append(("mat", _relay(bench.mat, "h on today", view, now)))
     if bench.lamp is not None:
         rows.append(("lamp", _relay(bench.lamp, "h of light so far today", view, now)))
+    if bench.energy_from is not None:
+        since = view.day(bench.energy_from, now)
+        today, whole = _energy(bench.energy_today), _energy(bench.energy)
+        rows.append(("power", f"{bench.watts:g} W now; {today} today, {whole} since {since}"))
     if bench.covered:
         rows.append(("cover", "on"))
     rows += [("stop", styled(f"safety stop: {one}", "red")) for one in bench.safety_stops]
@@ -248,7 +273,13 @@ def _relay(relay: RelayReport, hours: str, view: View, now: datetime) -> Text:
         said.append(f"; next {turn} {view.when(relay.next.at, now)}", "not bold")
     if relay.confirmed is not None and relay.confirmed != relay.on:
         said.append(f"; it reports {'on' if relay.confirmed else 'off'} itself", "red")
+    if relay.lit is not None and relay.lit != relay.on:
+        said.append(f"; its meter shows it {'lit' if relay.lit else 'dark'}", "red")
     return said
+
+
+def _energy(energy: EnergyReport) -> str:
+    return said_energy(energy.kwh, energy.cost, energy.currency)
 
 
 def _batch(batch: BatchMessage, view: View, now: datetime) -> RenderableType:
@@ -272,6 +303,8 @@ def _batch(batch: BatchMessage, view: View, now: datetime) -> RenderableType:
         last = batch.counts[-1]
         of = f" of {last.of}" if last.of else ""
         rows.append(("counted", f"{last.up}{of} up, {view.day(last.at, now)}, by {last.by}"))
+    if batch.energy.kwh:
+        rows.append(("energy", f"{_energy(batch.energy)}, its part by trays"))
     rows += [(one.level, one.sentence) for one in batch.findings if one.level in ("risk", "watch")]
     rows += [
         ("next" if i == 0 else "", _task(one, view, now))
@@ -289,13 +322,22 @@ def _task(task: TaskReport, view: View, now: datetime) -> str:
     return f"{due}{task.text} [{task.command}]" if task.command else f"{due}{task.text}"
 
 
+#: What a count towards emergence rests on, where it is not the soil.
+_COUNTED_BY = {
+    "air": " (by the air: no probe is in the soil)",
+    "room": " (by the room: no probe is on this bench)",
+    "aim": " (a guess: its soil is not measured, and taken to be at the aim)",
+}
+
+
 def _emergence(batch: BatchMessage, view: View, now: datetime) -> str:
-    done = (
-        f"{batch.emergence_percent:.0f} % of the warmth it needs; "
-        if batch.emergence_percent is not None
-        else ""
-    )
+    done = ""
+    if batch.emergence_percent is not None:
+        known = _COUNTED_BY.get(batch.counted_by or "soil", "")
+        done = f"{batch.emergence_percent:.0f} % of the warmth it needs{known}; "
     expected = batch.expected
+    if expected is not None and expected.overdue:
+        return f"{done}overdue: half should have been up before now"
     if expected is None or expected.half is None:
         return f"{done}no date: the soil there is not measured, or too cold or hot to come up"
 

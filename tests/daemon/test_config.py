@@ -24,7 +24,9 @@ from daemon.config import (
     load,
     parse,
 )
+from daemon.state import ProofSpec, Site
 from drivers.mqtt import MqttRelaySettings
+from profiles.library import load_library
 
 EXAMPLE = Path(__file__).parents[2] / "systemd" / "hotbed.toml.example"
 FILE = Path("/srv/fern/hotbed.toml")
@@ -72,6 +74,10 @@ def _problems(data: dict[str, Any]) -> list[str]:
         parse(data, FILE)
     assert str(caught.value) == "\n".join(f"{FILE}: {one}" for one in caught.value.problems)
     return caught.value.problems
+
+
+def _tariff(**more: Any) -> dict[str, Any]:
+    return {"currency": "EUR", "price": 0.3} | more
 
 
 def _plug(**more: Any) -> dict[str, Any]:
@@ -128,10 +134,13 @@ def test_every_option_that_the_example_shows_is_valid(tmp_path: Path) -> None:
     config = load(path)
     plain = load(EXAMPLE)
     assert set(config.bench) == {*plain.bench, "annex"}
-    # Shown beside their keys are the defaults, but for the two that are names to choose.
+    # Shown beside their keys are the defaults, but for those that are for the owner to choose.
+    assert config.site.tariff is not None
     assert config.site == plain.site.model_copy(
-        update={"places": ("greenhouse",), "crops": tmp_path / "crops"}
-    )
+        update={
+            "places": ("greenhouse",), "crops": tmp_path / "crops", "tariff": config.site.tariff,
+        }
+    )  # fmt: skip
     assert config.hardware == plain.hardware
     assert config.mqtt.password_file == tmp_path / "mqtt-password"
 
@@ -275,6 +284,23 @@ LAMP, MAT, PROBE = "bench.shelf.lamp", "bench.shelf.mat", "bench.shelf.probes.0"
         ("site.places", "shed", "site.places: 'shed'; allowed: a list"),
         ("site.crops", "", "site.crops: '': not a path; allowed: the name of a file or folder"),
         ("site.crops", 5, "site.crops: 5; allowed: the name of a file or folder"),
+        (
+            "site.tariff",
+            {"price": 0.3},
+            "site.tariff.currency: is missing; allowed: 1 to 8 characters",
+        ),
+        ("site.tariff", _tariff(price=-1), "site.tariff.price: -1; allowed: 0 to 1000000"),
+        (
+            "site.tariff",
+            _tariff(off_peak={"from": "22:00", "to": "22:00", "price": 0.2}),
+            "site.tariff.off_peak: from and to are both 22:00; allowed: two different times",
+        ),
+        (
+            "site.tariff",
+            _tariff(off_peak={"from": "6:00", "to": "06:00", "price": 0.2}),
+            "site.tariff.off_peak.from: '6:00': a time of day is written \"HH:MM\"; "
+            "allowed: 00:00 to 23:59",
+        ),
         # unknown keys
         ("site.soil_limt", 35, "site.soil_limt: no such key; did you mean 'soil_limit'?"),
         ("sight", {}, "sight: no such key; did you mean 'site'?"),
@@ -460,6 +486,49 @@ def test_a_moisture_probe_is_on_mqtt_and_its_two_looks_differ() -> None:
     same = _site(("bench.shelf.moisture", probe), ("bench.shelf.probes.0.name", "moisture"))
     with pytest.raises(ConfigError, match="named 'moisture' beside the moisture probe"):
         parse(same, FILE)
+
+
+PROOF = {"measures": "power", "device": {"driver": "mqtt", "topic": "plug/w", "path": "watts"}}
+
+
+def test_half_of_a_lamps_watts_proves_it_lit_unless_told_and_light_must_be_told() -> None:
+    lamp = parse(_site(("bench.shelf.lamp.proof", PROOF)), FILE).bench["shelf"].lamp
+    assert lamp is not None
+    assert lamp.proof is not None
+    assert lamp.proof.lit_from(lamp.watts) == 42
+    light = parse(
+        _site(("bench.shelf.lamp.proof", PROOF | {"measures": "light", "least": 3000.0})), FILE
+    )
+    proof = Site.of(light, load_library()).benches["shelf"].lamp
+    assert proof is not None
+    assert proof.proof == ProofSpec("shelf/lamp.proof", "light", 3000.0)
+
+
+@pytest.mark.parametrize(
+    ("proof", "said"),
+    [
+        ({"measures": "light"}, "light needs `least`: the lux that it reads with the lamp lit"),
+        (
+            {"least": 85.0},
+            "proof.least is 85 W, more than the lamp draws; allowed: up to its watts, 84",
+        ),
+        ({"least": 0.0}, "bench.shelf.lamp.proof.least: 0.0; allowed: over 0"),
+        ({"measures": "heat"}, "bench.shelf.lamp.proof.measures: 'heat'; allowed: power, light"),
+        ({"device": {"driver": "gpio", "pin": 3}}, "'gpio'; allowed: mqtt, simulated"),
+    ],
+)
+def test_a_proof_that_can_prove_nothing_is_refused(proof: dict[str, Any], said: str) -> None:
+    (problem,) = _problems(_site(("bench.shelf.lamp.proof", PROOF | proof)))
+    assert said in problem
+
+
+def test_one_meter_proves_one_lamp() -> None:
+    other = {
+        "trays": 1,
+        "lamp": {"watts": 20, "device": {"driver": "simulated"}, "proof": PROOF},
+    }
+    (problem,) = _problems(_site(("bench.shelf.lamp.proof", PROOF), ("bench.annex", other)))
+    assert "bench.shelf.lamp.proof and bench.annex.lamp.proof are on the same topic" in problem
 
 
 def test_every_problem_is_listed_at_once() -> None:

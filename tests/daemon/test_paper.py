@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.care import Stand
+from daemon.energy import Energy
 from daemon.messages import AlarmMessage, BatchMessage, TaskReport
 from daemon.paper import (
     WIDTH,
@@ -213,14 +214,24 @@ def test_the_season_s_report_has_a_line_and_a_story_for_each_batch(grower: Any) 
     grower.asks("log", "2027-03-07 08:00", batch="TOM1", what="emerged", value=61)
     grower.asks("close", "2027-05-20 08:00", batch="TOM1", outcome="planted-out", count=60)
     told = stories(grower.events)
-    text = season_text(told, VIEW)
+    text = season_text(told, {}, VIEW)
     row = next(line for line in text.splitlines() if line.startswith("TOM1"))
     assert row == "TOM1   tomato  2027-03-01  6.0 d     61/72  2027-05-20  planted-out, 60/72"
     assert "2027-03-07 08:00  61 of 72 up, Marit" in text
     assert max(map(len, text.splitlines())) <= WIDTH
-    page = whole(season_html("barn", told, VIEW))
+    page = whole(season_html("barn", told, {}, VIEW))
     assert "The season of barn" in page.text
     assert "61 of 72 up, Marit" in page.text
+
+
+def test_the_season_s_report_adds_up_what_the_benches_drew(grower: Any) -> None:
+    grower.asks("sow", "2027-03-01 08:00", crop="tomato", place="lower", trays=1, cells=72)
+    energy = {"lower": (Energy(12_340.0, 2_500.0, 4.75), "EUR"), "upper": (Energy(9e3), None)}
+    text = season_text(stories(grower.events), energy, VIEW)
+    assert "lower: 14.84 kWh (4.75 EUR), lamp 12.34, mat 2.50" in text
+    assert "upper: 9.00 kWh, lamp 9.00, mat 0.00" in text
+    page = whole(season_html("barn", stories(grower.events), energy, VIEW))
+    assert "lower: 14.84 kWh (4.75 EUR), lamp 12.34, mat 2.50" in page.text
 
 
 @given(st.text(max_size=200), st.text(max_size=30))
@@ -228,6 +239,6 @@ def test_what_people_wrote_neither_breaks_the_lines_nor_the_page(text: str, code
     story = Story(
         code, text[:20], 0.0, (Line(0.0, text, text),), {}, Stand(), "lost", 1.0, why=text
     )
-    assert all(char.isprintable() for char in season_text([story], VIEW).replace("\n", ""))
-    page = whole(season_html(text, [story], VIEW))
+    assert all(char.isprintable() for char in season_text([story], {}, VIEW).replace("\n", ""))
+    page = whole(season_html(text, [story], {}, VIEW))
     assert page.tags.count("tr") == 3

@@ -184,6 +184,23 @@ def test_a_bench_says_what_is_what_was_aimed_for_and_what_each_relay_does_and_wh
     assert "mat on: soil 20.5 °C, aiming for 22.0 °C; 1.2 h on today" in said
 
 
+def test_a_bench_and_a_batch_say_what_they_draw_and_what_it_costs() -> None:
+    def energy(kwh: float, cost: float | None) -> dict[str, Any]:
+        currency = None if cost is None else "EUR"
+        return {"kwh": kwh, "lamp_kwh": kwh, "mat_kwh": 0.0, "cost": cost, "currency": currency}
+
+    counted = {"watts": 120.0, "energy_from": "2027-03-10T09:00:00Z"}
+    upper = bench(energy_today=energy(0.31, 0.1), energy=energy(9.5, 3.04), **counted)
+    lower = bench("lower", energy_today=energy(0.5, 0.16), energy=energy(2.0, 0.64), **counted)
+    text = flat(status({"bench/upper": upper, "bench/lower": lower,
+                        "batch/LET1": batch(energy=energy(4.75, 1.52))}))  # fmt: skip
+    assert "240 W on now; 0.81 kWh (0.26 EUR) today" in text
+    assert "120 W now; 0.31 kWh (0.10 EUR) today, 9.50 kWh (3.04 EUR) since 10 Mar" in text
+    assert "energy 4.75 kWh (1.52 EUR), its part by trays" in text
+    free = status({"bench/upper": bench(energy=energy(9.5, None), **counted)})
+    assert "9.50 kWh since 10 Mar" in flat(free)
+
+
 def test_by_night_the_air_is_judged_by_what_is_wanted_at_night() -> None:
     dark = bench(lamp=relay(False, "night, after 14 h of light"))
     assert "wanted by night 7.0 to 13.0 °C" in flat(status({"bench/upper": dark}))
@@ -294,6 +311,26 @@ def test_an_alarm_says_what_is_left_to_do_in_its_state(
     text = printed(screens.alarms([one], View(BERLIN), NOW))
     assert said in text
     assert unsaid not in text
+
+
+def test_the_alarm_that_came_first_is_named_where_one_fault_raised_several() -> None:
+    kept = {
+        "alarm/a": alarm("probes-disagree.upper", first_out="probes-disagree.upper"),
+        "alarm/b": alarm("crop-too-hot.upper", first_out="probes-disagree.upper", called=["Joss"]),
+        "alarm/c": alarm("soil-over-limit.upper", first_out="probes-disagree.upper"),
+        "alarm/d": alarm("probe-lost.x"),
+    }
+    said = flat(status(kept))
+    assert said.count("first this came first, and 2 others after it: look here first") == 1
+    assert said.count("first probes-disagree.upper came first: look there first") == 2
+    assert said.count("called Joss") == 1
+
+
+def test_a_lamp_whose_meter_contradicts_its_relay_is_said_so() -> None:
+    dark = bench(lamp=relay(True, "in its 16 h of light", lit=False))
+    assert "its meter shows it dark" in flat(status({"bench/upper": dark}))
+    lit = bench(lamp=relay(True, "in its 16 h of light", lit=True))
+    assert "meter" not in flat(status({"bench/upper": lit}))
 
 
 def test_no_alarms_is_said() -> None:

@@ -1,0 +1,1 @@
+"""What is measured by hand and not in the test suite: `python -m tests.benchmarks`."""

@@ -1,0 +1,166 @@
+"""Energy and money: counted as drawn, shared out by trays, kept over restarts, priced by the clock."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.energy import NO_ENERGY, Energy, OffPeak, Tariff, by_trays
+from daemon.messages import batch_message, bench_messages
+from daemon.requests import KINDS, apply
+from daemon.state import Keep, Memory, dump, restore
+from daemon.story import energy_by_bench, stories
+from profiles.model import Stage
+from tests.daemon.builders import BERLIN, DAY, HOUR, START, Runner, batch, bench, site, utc
+
+NIGHTLY = OffPeak(timedelta(hours=22), timedelta(hours=6), 0.20)
+TARIFF = Tariff("EUR", 0.40, NIGHTLY)
+
+
+@pytest.mark.parametrize(
+    ("at", "price"),
+    [
+        ("2027-01-15T21:59:59+01:00", 0.40),
+        ("2027-01-15T22:00:00+01:00", 0.20),
+        ("2027-01-16T00:00:00+01:00", 0.20),
+        ("2027-01-16T05:59:59+01:00", 0.20),
+        ("2027-01-16T06:00:00+01:00", 0.40),
+        ("2027-07-16T05:59:00+02:00", 0.20),  # by the clock on the wall, summer or winter
+        ("2027-07-16T06:00:00+02:00", 0.40),
+    ],
+)
+def test_a_kwh_costs_less_off_peak(at: str, price: float) -> None:
+    assert TARIFF.price_at(utc(at), BERLIN) == price
+
+
+def test_hours_that_do_not_cross_midnight() -> None:
+    noon = OffPeak(timedelta(hours=12), timedelta(hours=14), 0.1)
+    assert [noon.holds(datetime(2027, 1, 1, hour, tzinfo=BERLIN)) for hour in (11, 12, 13, 14)] == [
+        False, True, True, False,
+    ]  # fmt: skip
+
+
+@given(
+    st.dictionaries(st.sampled_from("abc"), st.floats(0, 1e4)),
+    st.lists(st.tuples(st.sampled_from(["a", "b", "porch"]), st.floats(0.1, 8)), max_size=6),
+)
+def test_what_a_bench_draws_is_all_shared_out_among_those_on_it(
+    drawn: dict[str, float], stands: list[tuple[str, float]]
+) -> None:
+    energy = {name: Energy(wh, wh / 2, wh / 100) for name, wh in drawn.items()}
+    parts = by_trays(energy, [(str(n), place, many) for n, (place, many) in enumerate(stands)])
+    for name, one in energy.items():
+        here = [parts[str(n)] for n, (place, _) in enumerate(stands) if place == name]
+        whole = sum(here, NO_ENERGY)
+        assert whole.kwh == pytest.approx(one.kwh if here else 0.0)
+        assert whole.cost == pytest.approx(one.cost if here else 0.0)
+    assert all(stands[int(code)][0] in energy for code in parts)
+
+
+def a_day(tariff: Tariff | None = TARIFF) -> Runner:
+    """A lamp kept on a whole local day from midnight: 40 W, a tomato of 3 trays and a pepper of 1."""
+    here = replace(site(bench(mat=None)), tariff=tariff)
+    stand = {
+        "TOM1": batch("TOM1", stage=Stage.SEEDLING, trays=3.0),
+        "PEP1": batch("PEP1", "pepper", Stage.SEEDLING, trays=1.0),
+    }
+    run = Runner(here, Memory(batches=stand), utc=START - HOUR - 60)
+    run.tick()
+    run.pass_by(DAY - 60)
+    return run
+
+
+def test_a_day_of_light_in_kwh_and_money_by_bench_and_batch() -> None:
+    run = a_day()
+    assert run.last is not None
+    lit = run.memory.benches["shelf"].lit_s / HOUR
+    assert lit == pytest.approx(16, abs=0.05)  # 06:00 to 22:00, none of it off-peak
+    told = bench_messages(run.memory, run.site, run.last, {}, run.utc)["shelf"]
+    assert told.energy_today.kwh == pytest.approx(0.04 * lit, abs=0.006)
+    assert told.energy_today.cost == pytest.approx(0.40 * 0.04 * lit, abs=0.006)
+    assert told.energy.lamp_kwh == told.energy.kwh
+    assert told.energy.mat_kwh == 0
+    assert told.energy.currency == "EUR"
+    parts = {
+        code: batch_message(one, run.memory, run.site, run.last, run.utc).energy
+        for code, one in run.memory.batches.items()
+    }
+    assert parts["TOM1"].kwh == pytest.approx(3 * parts["PEP1"].kwh, abs=0.02)
+    assert parts["TOM1"].kwh + parts["PEP1"].kwh == pytest.approx(told.energy.kwh, abs=0.011)
+
+
+def test_light_off_peak_costs_the_other_price() -> None:
+    here = replace(site(bench(mat=None, lights_on=timedelta(hours=22))), tariff=TARIFF)
+    stand = {"TOM1": batch(stage=Stage.SEEDLING)}
+    run = Runner(here, Memory(batches=stand), utc=utc("2027-03-01T21:58:00+01:00"))
+    run.pass_by(DAY)
+    energy = run.memory.benches["shelf"].energy
+    assert energy.lamp_wh == pytest.approx(16 * 40, rel=0.01)
+    assert energy.cost == pytest.approx(0.04 * (8 * 0.20 + 8 * 0.40), rel=0.01)
+
+
+def test_without_a_tariff_there_is_energy_and_no_cost() -> None:
+    run = a_day(tariff=None)
+    assert run.last is not None
+    told = bench_messages(run.memory, run.site, run.last, {}, run.utc)["shelf"]
+    assert told.energy.kwh > 0.6
+    assert told.energy.cost is None
+    assert told.energy.currency is None
+
+
+def test_it_outlives_a_restart_and_a_memory_from_before_it_was_kept() -> None:
+    run = a_day()
+    again = restore(dump(run.memory))
+    assert again.energy == run.memory.energy
+    assert again.benches["shelf"].energy == run.memory.benches["shelf"].energy
+    text = dump(replace(run.memory, energy={}, benches={}))
+    old = text.replace(',"energy":{}', "")
+    assert old != text
+    assert restore(old).energy == {}
+
+
+def test_a_gap_is_not_counted_for_nobody_knows_what_was_on() -> None:
+    run = a_day()
+    before = run.memory.benches["shelf"].energy
+    run.tick(3 * HOUR)
+    assert run.memory.benches["shelf"].energy == before
+
+
+def test_the_day_is_told_after_midnight_and_the_season_adds_the_days_up() -> None:
+    run = a_day()
+    run.pass_by(2 * DAY)
+    days = [event for event in run.events if event.kind == "energy"]
+    assert len(days) == 2
+    assert days[1].text == "the day's energy: 0.64 kWh (0.26 EUR): shelf 0.64"
+    energy, currency = energy_by_bench(days)["shelf"]
+    assert currency == "EUR"
+    bench_memory = run.memory.benches["shelf"]
+    today = bench_memory.energy_today.kwh
+    assert energy.kwh + today == pytest.approx(bench_memory.energy.kwh, abs=0.001)
+
+
+def test_a_part_takes_its_share_along_and_the_end_says_what_a_batch_has_drawn() -> None:
+    run = a_day()
+    had = run.memory.energy["TOM1"]
+    part = KINDS["move"].model_validate({"batch": "TOM1", "to": "porch", "trays": 1})
+    done = apply(run.memory, run.site, part, "Ona", run.now())
+    assert done.memory.energy["TOM1B"].kwh == pytest.approx(had.kwh / 3)
+    assert done.memory.energy["TOM1"].kwh == pytest.approx(had.kwh * 2 / 3)
+    close = KINDS["close"].model_validate({"batch": "TOM1", "outcome": "planted-out", "count": 9})
+    ended = apply(done.memory, run.site, close, "Ona", run.now())
+    assert "TOM1" not in ended.memory.energy
+    story = stories(ended.events)[0]
+    assert story.kwh == pytest.approx(had.kwh * 2 / 3, abs=0.006)
+    assert story.currency == "EUR"
+    assert any(line.text.startswith("its part of the energy: 0.32 kWh") for line in story.lines)
+
+
+def test_a_lamp_kept_on_is_paid_for_like_any_other() -> None:
+    run = Runner(site(bench(mat=None)), Memory())
+    run.memory = replace(run.memory, keeps={"shelf/lamp": Keep(True, "Ona", START, 1e9)})
+    run.pass_by(HOUR)
+    assert run.memory.benches["shelf"].energy.lamp_wh == pytest.approx(40 * 59 / 60, rel=0.01)
