@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 from math import inf, isnan
 from typing import Literal
 
-from daemon import alarms, interlocks
+from daemon import alarms, calling, interlocks
 from daemon.alarms import Condition
 from daemon.care import MOISTURE_FRESH, WET, Records, Tally, What, moisture_score
 from daemon.control import (
@@ -27,11 +28,12 @@ from daemon.control import (
     next_lights_on,
 )
 from daemon.duties import duties, neglected
-from daemon.energy import NO_ENERGY, Energy, by_trays, said_energy
+from daemon.energy import NO_ENERGY, Energy, banked, by_trays, said_energy
 from daemon.events import Event
 from daemon.forecasts import EARLIER, counted_soil, needs_of
 from daemon.outage import Course, course, meaning, summary
 from daemon.power import KEPT, LIT, WARM, Load, lamp_rank, mat_rank, turns
+from daemon.room import observe
 from daemon.sharing import Aim, aim_of
 from daemon.state import (
     DAY,
@@ -40,6 +42,7 @@ from daemon.state import (
     BenchMemory,
     BenchSpec,
     Cut,
+    Duty,
     Inputs,
     Keep,
     Memory,
@@ -192,14 +195,17 @@ def decide(
                 events.append(aim_event(site, name, aims[name], now.utc))
                 one.aim = aims[name]
 
+    bank = 0.0
+    if now.trusted and site.tariff is not None and site.tariff.off_peak is not None:
+        bank = site.tariff.off_peak.banks(datetime.fromtimestamp(now.utc, site.zone))
     for one in ticks.values():
-        one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now))
+        one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now), bank)
     _share_power(ticks, site, inputs, now, conditions)
 
     price = site.tariff.price_at(now.utc, site.zone) if site.tariff is not None else 0.0
     drawn = {name: one.drew(dt, price) for name, one in ticks.items()}
     today = local_day(site.zone, now.utc)
-    if last is not None and local_day(site.zone, last.utc) < today:
+    if any(0 < bench.day < today for bench in memory.benches.values()):
         _tell_energy(memory, site, now, events)
 
     leafy = {
@@ -218,10 +224,18 @@ def decide(
     seen_to = replace(
         memory, benches=benches, care=care, duties=duties(memory, site, aims, outdoors, now)
     )
-    conditions |= neglected(seen_to, site, now)
+    moist = {
+        name: score
+        for name, spec in site.benches.items()
+        if spec.moisture is not None
+        and (score := moisture_of(site, name, readings, now)) is not None
+    }
+    conditions |= neglected(seen_to, site, moist, now)
 
     raised, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
     events += told
+    calls, due = calling.step(memory.calls, raised, site.calls, site.zone, now)
+    events += due
     return Decision(
         outputs=outputs,
         events=tuple(events),
@@ -236,14 +250,14 @@ def decide(
             pending=pending,
             serials=memory.serials,
             care=care,
-            tallies=_tally(memory, site, ticks, readings, dt, now),
+            tallies=_tally(memory, site, ticks, readings, seen_to.duties, dt, now),
             energy=_energy(memory, drawn),
             needs=needs,
             lessons=memory.lessons,
             zone=site.zone.key or "",
             cut=_cut_on(memory.cut, ticks, now),
             duties=seen_to.duties,
-            calls=memory.calls,
+            calls=calls,
             at=now,
         ),
         aims=aims,
@@ -472,6 +486,7 @@ def _tally(
     site: Site,
     ticks: Mapping[str, _Bench],
     readings: Mapping[str, Reading],
+    duties: Mapping[str, Duty],
     dt: float,
     now: Now,
 ) -> Mapping[str, Tally]:
@@ -487,8 +502,8 @@ def _tally(
         tally = memory.tallies.get(code) or Tally()
         limits = site.counted[batch.crop, batch.stage]
         wet = None
-        if batch.looked_at is not None and memory.at is not None:
-            wet = memory.care[code].wet(memory.at.utc)
+        if batch.looked_at is not None and now.utc <= duties[code].wet_until:
+            wet = duties[code].wet
         one = ticks.get(batch.place)
         if one is None:
             air = outdoors if batch.place != "chamber" else None
@@ -561,8 +576,11 @@ def _share_power(
     conditions: dict[str, Condition],
 ) -> None:
     """Who of those that are to be on has the watts for it; the others wait their turn."""
-    loads: dict[str, tuple[_Bench, Literal["lamp", "mat"], Load]] = {}
     budget = site.power_budget
+    specs = (spec for one in ticks.values() for spec in (one.spec.lamp, one.spec.mat))
+    if sum(spec.watts for spec in specs if spec is not None) <= budget:
+        return  # all fit together
+    loads: dict[str, tuple[_Bench, Literal["lamp", "mat"], Load]] = {}
     for name, one in ticks.items():
         for kind in RELAYS:
             spec: RelaySpec | None = getattr(one.spec, kind)
@@ -650,7 +668,7 @@ class _Bench:
         "aim", "air", "course", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
         "mat", "mat_why", "mind", "old", "room", "room_then", "site", "soil", "soil_at", "spec",
         "shed", "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil",
-        "held", "lit", "proven_at", "lamp_kept", "mat_kept", "mat_waits",
+        "held", "banks", "lit", "proven_at", "lamp_kept", "mat_kept", "mat_waits",
     )  # fmt: skip
 
     def __init__(self, spec: BenchSpec, site: Site, old: BenchMemory, aim: Aim) -> None:
@@ -660,6 +678,7 @@ class _Bench:
         self.aim = aim
         self.target: float | None = None
         self.day = False
+        self.banks = ""
         self.soil = old.soil
         self.soil_at = old.soil_at
         self.air: float | None = None
@@ -793,11 +812,18 @@ class _Bench:
         keeps: Mapping[str, Keep],
         controller: MatController,
         watered: bool,
+        bank: float,
     ) -> None:
-        """Wants, then overrides, then the safety stops."""
+        """Wants, then overrides, then the safety stops. bank: see `OffPeak.banks`."""
         aim, self.day = self.aim, self._scheduled(now)
         by_night = aim.soil_night is not None and aim.hours > 0 and not self.day
         self.target = aim.soil_night if by_night else aim.soil
+        if self.target is not None and bank:
+            before, self.target = self.target, banked(self.target, bank, aim.soil_range)
+            if self.target > before:
+                self.banks = ", a little more before the cheap hours end"
+            elif self.target < before:
+                self.banks = ", a little less until the cheap hours begin"
         self._feel_heat()
         self._steer_lamp(now, dt, keeps.get(f"{self.spec.name}/lamp"))
         self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), controller, watered)
@@ -902,7 +928,9 @@ class _Bench:
                 room=self.room,
             )
             self.mat, self.mind = controller(view, old.controller)
-            self.mat_why = f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}"
+            self.mat_why = (
+                f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}{self.banks}"
+            )
         self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
         if keep is not None and keep.on:
             self.mat, self.mat_why, self.mat_kept = True, f"kept on by {keep.by}", True
@@ -973,6 +1001,24 @@ class _Bench:
 
     # --- what is remembered and told -------------------------------------------------------------
 
+    def _feel_room(self, now: Now, dt: float) -> tuple[float, ...]:
+        """What this bench gathers about a room that no probe measures; for people, not for guards."""
+        if self.room is not None:
+            return ()
+        spec, old = self.spec, self.old
+        fresh = 0 <= now.mono - self.soil_at < self.site.probe_grace
+        return observe(
+            old.room_mind,
+            dt=dt,
+            soil=self.soil if fresh else None,
+            air=self.air,
+            mat=old.mat,
+            lamp=old.lamp,
+            covered=self.aim.covered,
+            mat_watts=spec.mat.watts / spec.trays if spec.mat is not None else 0.0,
+            lamp_watts=spec.lamp.watts / spec.trays if spec.lamp is not None else 0.0,
+        )
+
     def drew(self, dt: float, price: float) -> Energy:
         """What the relays drew since the last tick; in a gap nobody knows. price: of a kWh."""
         if dt > GAP:
@@ -1029,6 +1075,7 @@ class _Bench:
             light=self.light,
             watch=self.watch,
             controller=self.mind,
+            room_mind=self._feel_room(now, dt),
             full_since=self.full_since,
             full_soil=self.full_soil,
             off_target_since=self.off_target,

@@ -22,9 +22,10 @@ from daemon.events import StoredEvent
 from daemon.forecasts import Basis, counted_soil, lot_of, need_of, soil_ahead
 from daemon.hardening import lows_of
 from daemon.requests import Request
+from daemon.room import Estimate, estimate, together
 from daemon.sharing import Aim
 from daemon.state import DAY, HOUR, Alarm, Batch, BenchMemory, Call, Memory, Now, RelaySpec, Site
-from daemon.tasks import Facts, Task, tasks_of
+from daemon.tasks import Facts, Task, look_every, tasks_of
 from profiles.forecast import Range, believe, forecast
 from profiles.model import Stage
 
@@ -116,7 +117,8 @@ class EnergyReport(_Part):
 class BenchMessage(_Message):
     """`bench/<bench>`: readings, aim, outputs and why, safety stops, light so far today.
 
-    moisture: by a probe, as the score of a finger in the mix, 1 to 5.
+    moisture: by a probe, as the score of a finger in the mix, 1 to 5. room: measured. room_estimate:
+    where it is not, with its standard deviation, both in °C.
     watts: drawn now. energy: since `energy_from`; energy_today: since midnight or that.
     """
 
@@ -136,6 +138,8 @@ class BenchMessage(_Message):
     batches: list[str]
     covered: bool
     moisture: float | None = None
+    room_estimate: float | None = None
+    room_estimate_sd: float | None = None
     watts: float = 0.0
     energy_today: EnergyReport = EnergyReport()
     energy: EnergyReport = EnergyReport()
@@ -217,7 +221,7 @@ class BatchMessage(_Message):
     """`batch/<batch>`: crop, stage, since, emergence forecast, next tasks; cleared at the end.
 
     records: the newest RECORDS_SHOWN, oldest first; the journal has all. energy: the batch's part, by
-    trays, of what its benches drew.
+    trays, of what its benches drew. look_every_h: how often its moisture is to be looked at.
     """
 
     batch: str
@@ -245,6 +249,7 @@ class BatchMessage(_Message):
     findings: list[FindingReport]
     records: list[CareReport]
     energy: EnergyReport = EnergyReport()
+    look_every_h: float | None = None
 
 
 class AlarmMessage(_Message):
@@ -301,7 +306,11 @@ def bench_messages(
     memory: Memory, site: Site, decision: Decision, confirmed: Mapping[str, bool | None], utc: float
 ) -> dict[str, BenchMessage]:
     """The state of each bench after a decision."""
-    return {name: _bench(name, memory, site, decision, confirmed, utc) for name in site.benches}
+    minds = (bench.room_mind for bench in decision.memory.benches.values())
+    room = together(map(estimate, minds))
+    return {
+        name: _bench(name, memory, site, decision, confirmed, room, utc) for name in site.benches
+    }
 
 
 def _bench(
@@ -310,6 +319,7 @@ def _bench(
     site: Site,
     decision: Decision,
     confirmed: Mapping[str, bool | None],
+    about: Estimate | None,
     utc: float,
 ) -> BenchMessage:
     spec, aim = site.benches[name], decision.aims[name]
@@ -371,6 +381,8 @@ def _bench(
             change and Change(on=change[0], at=iso(change[1])),
         ),
         mat=spec.mat and relay("mat", output.mat, output.mat_why, bench.heated_s, None),
+        room_estimate=None if about is None else round(about.celsius, 1),
+        room_estimate_sd=None if about is None else round(about.sd, 1),
         watts=_watts(spec.lamp, output.lamp) + _watts(spec.mat, output.mat),
         energy_today=_energy(bench.energy_today, site),
         energy=_energy(bench.energy, site),
@@ -472,6 +484,7 @@ def batch_message(
             )
             for care in records.entries[-RECORDS_SHOWN:]
         ],
+        look_every_h=round(look_every(batch) / HOUR, 2),
     )
 
 

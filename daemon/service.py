@@ -22,6 +22,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
+from daemon.caller import Caller
 from daemon.clock import LiveClock, synchronised
 from daemon.control import iso
 from daemon.decide import GAP, Decision, decide, next_change
@@ -73,8 +74,8 @@ FLOOR_UTC = 1_767_225_600.0
 #: what it last wrote down.
 CLOCK_SET, REMEMBERED = 5.0, 60.0
 #: How long [s] the first tick waits for the first readings.
-FIRST_READINGS = 1.0
-FIRST_LOOKS = 50
+FIRST_READINGS = 0.4
+FIRST_LOOKS = 20
 #: How many answers are kept for those who ask again, and for how long [s].
 ANSWERS_KEPT = 10_000
 ANSWERS_FOR = 2 * 3600.0
@@ -174,9 +175,11 @@ class Service:
         notifier: Notifier | None = None,
         simulated: bool = False,
         observe: Callable[[Memory], None] | None = None,
+        caller: Caller | None = None,
     ) -> None:
         """boot: tells whether the saved state's monotonic times still hold. simulated: the clock is
-        not the machine's, which those who ask go by. observe: told of each new memory."""
+        not the machine's, which those who ask go by. observe: told of each new memory. caller: calls
+        people about alarms."""
         self.site = site
         self.hardware = hardware
         self.journal = journal
@@ -186,6 +189,7 @@ class Service:
         self.notifier = notifier or Notifier()
         self.simulated = simulated
         self.observe = observe
+        self.caller = caller or Caller({})
         self.memory = Memory()
         self.decision: Decision | None = None
         self._recorder = Recorder(site)
@@ -233,6 +237,7 @@ class Service:
             finally:
                 self.notifier.stopping()
                 await self.hardware.close()
+                await self.caller.close()
                 await self._leave()
                 for task in (outbox, wire):
                     task.cancel()
@@ -316,20 +321,22 @@ class Service:
             self._write(decision.events)
         else:
             self._log(decision.events)
+        self.caller.hear(decision.events)
         self._publish(now)
         if self.observe is not None:
             self.observe(self.memory)
         return decision
 
     def _troubles(self) -> dict[str, str]:
-        """What is wrong with the journal, for an alarm."""
+        """What is wrong with the journal, or with calling people, for an alarm."""
         unwritten = self._unwritten
         while unwritten and unwritten[0][1].done():
             unwritten.popleft()
         trouble = self.journal.trouble
         if trouble is None and unwritten and time.monotonic() - unwritten[0][0] > DISK_PATIENCE:
             trouble = f"{self.journal.path}: its disk does not answer: check or replace it"
-        troubles = {"journal-unwritable": trouble} if trouble else {}
+        found = {"journal-unwritable": trouble, "call-failed": self.caller.trouble}
+        troubles = {kind: cause for kind, cause in found.items() if cause}
         if self.journal.set_aside != self._set_aside:  # once: it stays in sight until acknowledged
             self._set_aside = self.journal.set_aside
             troubles["journal-damaged"] = (
@@ -596,6 +603,7 @@ class Service:
             return
         # Who asks the very same again, for want of an answer, must not be refused and then obeyed.
         known = self._answers.get(request.id) or self._refused.get(payload)
+        done = False
         if known is None:
             if wait := self._each.wait(request.by, time.monotonic()):
                 done, known = False, self._refusal(request.id, _too_many(request.by, wait))
@@ -611,6 +619,8 @@ class Service:
                 while len(kept) > most:
                     kept.popitem(last=False)
         self.wire.reply(request.reply_to, known)
+        if done:
+            self._wake.set()  # what it changes is decided and told at once, after the answer
 
     async def _carry_out(self, request: Request) -> tuple[bool, bytes]:
         """Do it and write it down, or refuse it and change nothing; the answer's payload."""
@@ -657,8 +667,6 @@ class Service:
             self._recorder.asked(request.id, now)
         self._log(events)
         self._news.set()
-        self._publish(now)
-        self._wake.set()
         return True, answer
 
     def _check_time(self, request: Request, now: Now) -> None:

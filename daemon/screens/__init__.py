@@ -8,9 +8,10 @@ from daemon.screens.base import View, console, plain
 from daemon.screens.checks import findings
 from daemon.screens.crops import crop_sheet, crops
 from daemon.screens.history import event_line, history
+from daemon.screens.leave import leave
 from daemon.screens.site import STALE, Picture, age, alarms, behind, status
 
 __all__ = [
     "STALE", "Picture", "View", "age", "alarms", "behind", "console", "crop_sheet", "crops",
-    "event_line", "findings", "history", "plain", "status",
+    "event_line", "findings", "history", "leave", "plain", "status",
 ]  # fmt: skip

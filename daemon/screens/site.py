@@ -205,6 +205,9 @@ def _bench(bench: BenchMessage, view: View, now: datetime) -> RenderableType:
     rows: list[tuple[str, str | Text]] = [("soil", _soil(bench, view)), ("air", _air(bench, view))]
     if bench.room is not None:
         rows.append(("room", view.deg(bench.room)))
+    elif bench.room_estimate is not None:
+        about = f"about {view.shown(bench.room_estimate):.0f} °{view.units}"
+        rows.append(("room", f"{about} (estimated)"))
     if bench.moisture is not None:
         rows.append(("moisture", f"{bench.moisture:.1f} of 5, by its probe"))
     bad = [

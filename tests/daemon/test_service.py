@@ -31,6 +31,7 @@ from hypothesis import strategies as st
 
 from daemon import service as module
 from daemon.broker import EmbeddedBroker
+from daemon.caller import Caller
 from daemon.client import Answer, Client
 from daemon.config import Config, Mqtt, parse
 from daemon.hardware import Hardware
@@ -156,6 +157,7 @@ class Bed:
         self.service: Service
         self.journal: Journal
         self.relays: dict[str, HandRelay] = {}
+        self.caller = Caller({})
 
     @property
     def path(self) -> Path:
@@ -179,6 +181,7 @@ class Bed:
             boot=self.boot,
             notifier=notifier,
             observe=self._seen,
+            caller=self.caller,
         )
         return self.service
 
@@ -1455,6 +1458,36 @@ async def test_a_probe_that_falls_silent_switches_the_mat_off_within_the_grace_a
         assert off_after <= 120
         bed.tick(10)
         assert "no-soil-reading.warm" in bed.memory.alarms
+
+
+async def test_an_alarm_calls_by_the_owners_command_and_one_that_fails_is_an_alarm(
+    tmp_path: Path, eventually: Callable[..., Any]
+) -> None:
+    told = tmp_path / "told"
+    command = ["/bin/sh", "-c", f"cat > {told}.part && mv {told}.part {told}"]
+    people = [
+        {"name": "Ada", "command": command},
+        {"name": "Ben", "command": ["/no/such/program"], "least": "critical"},
+    ]
+    bed = Bed(tmp_path / "state", calls={"people": people, "night_from": "03:00"})
+    bed.caller = Caller({one.name: one.command for one in bed.config.calls.people})
+    async with bed.running():
+        bed.probe.value = 36.0
+        bed.tick(60)
+        await eventually(told.exists)
+        assert told.read_text(encoding="utf-8").startswith("CRITICAL: soil over the limit\nwarm:")
+        bed.tick(900)
+        await eventually(lambda: bed.caller.trouble is not None)
+        bed.tick(1)
+        assert "Ben: /no/such/program" in bed.memory.alarms["call-failed"].cause
+        assert (await bed.ask("acknowledge", alarm="soil-over-limit.warm")).ok
+        calls = len(bed.memory.calls["soil-over-limit.warm"].told)
+        bed.tick(3600)
+        assert len(bed.memory.calls["soil-over-limit.warm"].told) == calls == 2
+    assert [text.split(":")[0] for text in bed.texts("call")][:2] == [
+        "Ada is called",
+        "Ben is called",
+    ]
 
 
 async def test_work_light_asked_for_at_night_is_half_an_hour_over_a_restart_too(
