@@ -163,8 +163,11 @@ CAUSES: Mapping[str, tuple[frozenset[str], float]] = {
     "probe-out-of-tray": (LYING | UNRULY | ODD_HEAT | FAILING, 12 * HOUR),
     "lamp-dark": (UNRULY | AWAY | {Kind.LAMP_DEAD}, HOUR),
     "relay-unconfirmed": (UNRULY | AWAY | {GARBAGE}, HOUR),
+    # What a welded relay draws is missing to the others.
+    "lamps-short-of-power": (UNRULY | {KEEP_ON, GARBAGE}, HOUR),
     "clock-unset": (frozenset({CLOCK, NO_TIME}), 30 * HOUR),
     "journal-unwritable": (frozenset({JOURNAL}), 10 * MINUTE),
+    "journal-damaged": (frozenset({JOURNAL}), 10 * MINUTE),
     # Seed that lay colder than the probe said, or whose seedlings nobody could report, comes late.
     "emergence-overdue": (
         LYING | FAILING | UNRULY | ODD_HEAT | AWAY
