@@ -283,12 +283,14 @@ class Bench(_Section):
     trays: how many 10 x 20 inch (254 x 508 mm) trays it holds.
     lights_on: local time at which the lamp's hours begin; where it is not given, 06:00, or with the
         hours of site.tariff.off_peak.
+    control: "learning" for the mat controller that learns the bench, "hysteresis" for plain on/off.
     hysteresis: half the width of the band [°C] in which the on/off controller leaves the mat alone.
     """
 
     title: Annotated[str, Field(max_length=60)] = ""
     trays: Annotated[float, Field(gt=0, le=64)]
     lights_on: LocalTime | None = None
+    control: Literal["learning", "hysteresis"] = "learning"
     hysteresis: Annotated[float, Field(ge=0.0625, le=2)] = 0.25
     lamp: Lamp | None = None
     mat: Relay | None = None

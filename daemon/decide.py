@@ -13,12 +13,11 @@ from datetime import datetime
 from math import inf, isnan
 from typing import Literal
 
-from daemon import alarms, calling, interlocks
+from daemon import alarms, calling, interlocks, predictive
 from daemon.alarms import Condition
 from daemon.care import MOISTURE_FRESH, WET, Records, Tally, What, moisture_score
 from daemon.control import (
     HOUR,
-    MatController,
     MatView,
     hysteresis,
     iso,
@@ -134,7 +133,6 @@ def decide(
     inputs: Inputs,
     now: Now,
     *,
-    controller: MatController = hysteresis,
     aims: Mapping[str, Aim] | None = None,
 ) -> Decision:
     """One tick.
@@ -199,7 +197,7 @@ def decide(
     if now.trusted and site.tariff is not None and site.tariff.off_peak is not None:
         bank = site.tariff.off_peak.banks(datetime.fromtimestamp(now.utc, site.zone))
     for one in ticks.values():
-        one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now), bank)
+        one.steer(now, dt, keeps, _watered(memory, one.spec.name, now), bank)
     _share_power(ticks, site, inputs, now, conditions)
 
     price = site.tariff.price_at(now.utc, site.zone) if site.tariff is not None else 0.0
@@ -810,7 +808,6 @@ class _Bench:
         now: Now,
         dt: float,
         keeps: Mapping[str, Keep],
-        controller: MatController,
         watered: bool,
         bank: float,
     ) -> None:
@@ -826,7 +823,7 @@ class _Bench:
                 self.banks = ", a little less until the cheap hours begin"
         self._feel_heat()
         self._steer_lamp(now, dt, keeps.get(f"{self.spec.name}/lamp"))
-        self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), controller, watered)
+        self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), watered)
 
     def _feel_heat(self) -> None:
         """Find which stops for heat hold, mat or no mat: a lamp or the sun can cook a tray too."""
@@ -908,7 +905,6 @@ class _Bench:
         now: Now,
         dt: float,
         keep: Keep | None,
-        controller: MatController,
         watered: bool,
     ) -> None:
         spec, aim, old = self.spec.mat, self.aim, self.old
@@ -918,6 +914,8 @@ class _Bench:
         if self.target is None:
             self.mat_why = "nothing here asks for a warm mat"
         elif stale is None and self.soil is not None:
+            learns = self.spec.control == "learning"
+            ahead, lamp_ahead = self._foreseen(self.target, now) if learns else ((), None)
             view = MatView(
                 now=now.mono,
                 soil=self.soil,
@@ -926,11 +924,19 @@ class _Bench:
                 on=old.mat,
                 lamp=old.lamp,
                 room=self.room,
+                ahead=ahead,
+                lamp_ahead=lamp_ahead,
+                min_on=spec.min_on,
+                min_off=spec.min_off,
             )
-            self.mat, self.mind = controller(view, old.controller)
-            self.mat_why = (
-                f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}{self.banks}"
-            )
+            if learns:
+                self.mat, self.mind = predictive.learning(view, old.controller)
+                self.mat_why = predictive.why(view, self.mind, self.deg) + self.banks
+            else:
+                self.mat, self.mind = hysteresis(view, ())
+                self.mat_why = (
+                    f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}{self.banks}"
+                )
         self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
         if keep is not None and keep.on:
             self.mat, self.mat_why, self.mat_kept = True, f"kept on by {keep.by}", True
@@ -987,6 +993,24 @@ class _Bench:
             rank = mat_rank(self.soil, self.target, low, on)
         held = on and now.mono - since < spec.min_on
         return Load(f"{self.spec.name}/{kind}", spec.watts, rank, on, held, reports)
+
+    def _foreseen(
+        self, target: float, now: Now
+    ) -> tuple[tuple[tuple[float, float], ...], tuple[float, bool] | None]:
+        """What the lamp's hours bring, as `MatView` has it: the aim's next change, and the lamp's."""
+        edge = None
+        if now.trusted:
+            edge = _next_edge(self.site, self.spec, self.aim.hours, now.utc)
+        ahead: tuple[tuple[float, float], ...] = ()
+        lamp_ahead = (0.0, self.lamp) if self.lamp != self.old.lamp else None
+        if edge is not None:
+            lit, at = edge
+            coming = self.aim.soil if lit else self.aim.soil_night
+            if coming is not None and coming != target:
+                ahead = ((at - now.utc, coming),)
+            if lamp_ahead is None and self.spec.lamp is not None and self.lamp == self.day:
+                lamp_ahead = (at - now.utc, lit)
+        return ahead, lamp_ahead
 
     def stop_lamp(self, why: str) -> None:
         if self.lamp:
@@ -1053,6 +1077,8 @@ class _Bench:
             events.append(self._switched(now, "lamp", self.lamp, self.lamp_why))
         if self.mat != old.mat:
             events.append(self._switched(now, "mat", self.mat, self.mat_why))
+        if (said := predictive.fell_back(old.controller, self.mind)) is not None:
+            events.append(self._event(now, "advisory", said))
         self._tell_unreachable(now, dt, events)
         today = local_day(self.site.zone, now.utc)
         same_day = today == old.day
@@ -1173,7 +1199,7 @@ class _Bench:
                 found["mat-weak"] = (
                     f"the mat is on without a break and the soil settles at {self.deg(soil)}, "
                     f"{format_difference(target - soil, self.site.units)} under the aim of "
-                    f"{self.deg(target)}; a cover, a warmer room or more watts would help"
+                    f"{self.deg(target)}; {self._watts_needed(target)}"
                 )
         else:
             self.full_since = None
@@ -1189,6 +1215,14 @@ class _Bench:
             if mark not in self.said:
                 self.said = self.said | {mark}
                 events.append(self._event(now, "advisory", f"out of reach here: {text}"))
+
+    def _watts_needed(self, target: float) -> str:
+        spec, watts = self.spec.mat, None
+        if spec is not None:
+            watts = predictive.watts_needed(self.mind, spec.watts, target)
+        if spec is None or watts is None or watts <= spec.watts:
+            return "a cover, a warmer room or more watts would help"
+        return f"it would take about {watts:.0f} W, or a cover, or a warmer room"
 
     def _off_target(self) -> list[tuple[str, str]]:
         aim, soil = self.aim, self.soil
@@ -1267,9 +1301,13 @@ def _worded(reading: Reading) -> str:
 
 def next_change(site: Site, spec: BenchSpec, aim: Aim, utc: float) -> tuple[bool, float] | None:
     """Whether the lamp's schedule next turns it on or off, and when (POSIX s); None when dark."""
-    if aim.hours <= 0 or spec.lamp is None:
+    return _next_edge(site, spec, aim.hours, utc) if spec.lamp is not None else None
+
+
+def _next_edge(site: Site, spec: BenchSpec, hours: float, utc: float) -> tuple[bool, float] | None:
+    if not 0 < hours < 24:
         return None
-    window = lit_window(spec.lights_on, aim.hours, site.zone, utc)
+    window = lit_window(spec.lights_on, hours, site.zone, utc)
     if window is not None:
         return False, window[1]
     return True, next_lights_on(spec.lights_on, site.zone, utc)

@@ -178,7 +178,8 @@ class CountReport(_Part):
 
 
 class TaskReport(_Part):
-    """One thing to do; `command` is the hotbed command that records it as done."""
+    """One thing to do; `command` is the hotbed command that records it as done, `caution` what could hurt
+    somebody who does it."""
 
     kind: str
     text: str
@@ -186,6 +187,7 @@ class TaskReport(_Part):
     overdue: bool
     command: str
     source: str
+    caution: str = ""
 
 
 class Shown(_Part):
@@ -221,7 +223,8 @@ class BatchMessage(_Message):
     """`batch/<batch>`: crop, stage, since, emergence forecast, next tasks; cleared at the end.
 
     records: the newest RECORDS_SHOWN, oldest first; the journal has all. energy: the batch's part, by
-    trays, of what its benches drew. look_every_h: how often its moisture is to be looked at.
+    trays, of what its benches drew. taught: finished batches of the crop that its forecast learnt from.
+    look_every_h: how often its moisture is to be looked at.
     """
 
     batch: str
@@ -250,6 +253,7 @@ class BatchMessage(_Message):
     records: list[CareReport]
     energy: EnergyReport = EnergyReport()
     look_every_h: float | None = None
+    taught: int = 0
 
 
 class AlarmMessage(_Message):
@@ -465,6 +469,7 @@ def batch_message(
         parent=batch.parent,
         revision=batch.revision,
         energy=_energy(memory.energy.get(batch.code, NO_ENERGY), site),
+        taught=sum(code != batch.code for code in memory.lessons.get(batch.crop, {})),
         emergence_percent=round(done * 100, 1) if germinating and done is not None else None,
         counted_by=_counted_by(batch, memory, site, decision) if germinating else None,
         expected=expected,
@@ -478,7 +483,7 @@ def batch_message(
             CareReport(
                 n=care.n,
                 at=iso(care.at),
-                text=said(care),
+                text=said(care, site.units),
                 by=care.by,
                 struck_by=care.struck_by or None,
             )
@@ -595,6 +600,7 @@ def _task(task: Task) -> TaskReport:
         overdue=task.overdue,
         command=task.command,
         source=task.source,
+        caution=task.caution,
     )
 
 

@@ -27,9 +27,10 @@ from daemon.advice import better_bench, neighbours, prospect
 from daemon.care import SITE, Care, Records, Tally, What, said
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
+from daemon.doubts import doubts
 from daemon.energy import NO_ENERGY
 from daemon.events import Event
-from daemon.forecasts import lesson_of, need_of, with_progress
+from daemon.forecasts import learnt_of, lesson_of, need_of, with_progress
 from daemon.interlocks import WORK_LIGHT
 from daemon.state import DAY, HOUR, Batch, BenchMemory, Count, HeatWatch, Keep, Memory, Now, Site
 from profiles.library import UnknownCrop
@@ -472,9 +473,10 @@ def _stage(memory: Memory, site: Site, asked: SetStage, by: str, now: Now) -> Do
     if asked.to is not Stage.GERMINATION:
         after = replace(after, called=memory.called - {batch.code})
     if batch.stage is Stage.GERMINATION:
-        after = _learn(after, batch, at, now)
+        after = _learn(after, site, batch, at, now)
         needs = {code: need for code, need in after.needs.items() if code != batch.code}
         after = replace(after, needs=needs)
+    learnt = _learnt(after, batch) if batch.stage is Stage.GERMINATION else {}
     tally = memory.tallies.get(batch.code, Tally()).anew()
     after = replace(after, tallies={**memory.tallies, batch.code: tally})
     cover = ", the cover comes off" if batch.covered and not covered else ""
@@ -482,9 +484,10 @@ def _stage(memory: Memory, site: Site, asked: SetStage, by: str, now: Now) -> Do
     text = f"{batch.code}: {batch.stage.value} to {asked.to.value}{cover}{because}"
     event = _event(
         "stage", now, by, changed, text,
-        {"from": batch.stage.value, "to": asked.to.value, "at": at, "why": asked.why},
+        {"from": batch.stage.value, "to": asked.to.value, "at": at, "why": asked.why, **learnt},
     )  # fmt: skip
-    return Done(after, _answer(changed, text, *_light_note(site, changed)), (event,))
+    notes = (f"learnt of emergence: {told}" for told in learnt.values())
+    return Done(after, _answer(changed, text, *_light_note(site, changed), *notes), (event,))
 
 
 def _close(memory: Memory, site: Site, asked: Close, by: str, now: Now) -> Done:
@@ -623,9 +626,10 @@ def _record(memory: Memory, site: Site, asked: Record, by: str, now: Now) -> Don
     of = asked.of
     if batch is not None and asked.what is What.EMERGED and of is None:
         of = batch.cells
+    _check_sown(batch, asked.what, of)
     before = _records(memory, batch)
     notes = []
-    if again := before.recent_same(asked.what, by, at, text=asked.text.strip()):
+    if again := before.recent_same(asked.what, by, at, text=asked.text.strip(), units=site.units):
         notes.append(again)
     waiting = batch is not None and batch.stage is Stage.GERMINATION
     if batch is not None and waiting and asked.what is What.EMERGED and asked.value:
@@ -643,6 +647,7 @@ def _record(memory: Memory, site: Site, asked: Record, by: str, now: Now) -> Don
 def _amend(memory: Memory, site: Site, asked: Amend, by: str, now: Now) -> Done:
     batch = _subject(memory, asked.batch, asked.revision)
     at = None if asked.at is None else _record_time(asked.at, batch, now)
+    _check_sown(batch, What.EMERGED, asked.of)
     try:
         after = _records(memory, batch).amend(
             asked.n, by=by, at=at, value=asked.value, of=asked.of, text=asked.text
@@ -650,6 +655,13 @@ def _amend(memory: Memory, site: Site, asked: Amend, by: str, now: Now) -> Done:
     except ValueError as error:
         raise RefusedError(str(error)) from None
     return _recorded(memory, site, batch, after, after.entries[-1], by, now, [])
+
+
+def _check_sown(batch: Batch | None, what: What, of: int | None) -> None:
+    if what is What.EMERGED and batch is not None and batch.cells and of and of > batch.cells:
+        raise RefusedError(
+            f"of {of} sown: {batch.code} has {batch.cells}; allowed: counts of 1 to {batch.cells}"
+        )
 
 
 def _strike(memory: Memory, site: Site, asked: Strike, by: str, now: Now) -> Done:
@@ -689,7 +701,7 @@ def _recorded(
     why: str = "",
 ) -> Done:
     """The memory with these records, and what is told of the one that was written or struck."""
-    words = said(care)
+    words = said(care, site.units)
     if not care.stands:
         words = f"struck: {words} (record {care.n}, by {care.by})" + (f": {why}" if why else "")
     elif care.amends is not None:
@@ -703,10 +715,13 @@ def _recorded(
         text = f"site: {words}"
         event = Event(now.utc, "record", text, by=by, data=data)
         return Done(after, {"text": text, "record": care.n, "notes": notes}, (event,))
+    if care.stands:
+        notes = [*notes, *doubts(batch, site.crops[batch.crop], records, care, site.units)]
     after, changed = _with_batch(memory, batch, **_at_hand(memory, batch, records, care, now))
     after = replace(after, care={**memory.care, batch.code: records})
     if care.what is What.EMERGED:
         after = _relearn(after, site, changed, now)
+        data |= _learnt(after, changed)
     text = f"{batch.code}: {words}"
     answer = _answer(changed, text, *notes) | {"record": care.n}
     return Done(after, answer, (_event("record", now, by, changed, text, data),))
@@ -720,12 +735,13 @@ def _relearn(memory: Memory, site: Site, batch: Batch, now: Now) -> Memory:
         return replace(memory, needs={**memory.needs, batch.code: need})
     if batch.code not in taught:
         return memory
-    return _learn(memory, batch, now.utc, now)
+    return _learn(memory, site, batch, now.utc, now)
 
 
-def _learn(memory: Memory, batch: Batch, at: float, now: Now) -> Memory:
+def _learn(memory: Memory, site: Site, batch: Batch, at: float, now: Now) -> Memory:
     """What the batch taught of its crop, kept for the next; forecasts that wait take it in."""
-    lesson = lesson_of(batch, memory.progress.get(batch.code, 0.0), at, now.utc)
+    done = memory.progress.get(batch.code, 0.0)
+    lesson = lesson_of(batch, site.crops[batch.crop], done, at, now.utc)
     if lesson is None:
         return memory
     taught = {**memory.lessons.get(batch.crop, {}), batch.code: lesson}
@@ -737,6 +753,12 @@ def _learn(memory: Memory, batch: Batch, at: float, now: Now) -> Memory:
         lessons={**memory.lessons, batch.crop: taught},
         needs={code: need for code, need in memory.needs.items() if code not in kin},
     )
+
+
+def _learnt(memory: Memory, batch: Batch) -> dict[str, str]:
+    """What is expected of the next, once the batch has taught something: for the journal."""
+    taught = memory.lessons.get(batch.crop, {})
+    return {"learnt": learnt_of(batch, taught)} if batch.code in taught else {}
 
 
 def _at_hand(

@@ -122,9 +122,8 @@ def resumed(memory: Memory, *, by: float, gone: float, booted: bool, dated: bool
         if booted:
             one = replace(one, soil_at=NEVER)  # heat waits for a reading of today's
         if gone > GAP or (booted and not dated):
-            one = replace(
-                one, lamp=False, mat=False
-            )  # nor were they on, or their hours would count
+            # Nor were they on, or their hours would count; heat is judged as after a gap (`decide`).
+            one = replace(one, lamp=False, mat=False)
         return one
 
     return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})

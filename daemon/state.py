@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
 
+from daemon import predictive
 from daemon.care import Husbandry, Records, Tally, TallyLimits, limits_of
 from daemon.config import Config
 from daemon.config import Tariff as TariffSection
@@ -106,6 +107,7 @@ class BenchSpec:
     mat: RelaySpec | None
     soil_probes: tuple[str, ...]
     air_probes: tuple[str, ...]
+    control: Literal["learning", "hysteresis"] = "learning"
     moisture: MoistureSpec | None = None
 
 
@@ -170,6 +172,7 @@ class Site:
                 trays=bench.trays,
                 lights_on=_since_midnight(usual if bench.lights_on is None else bench.lights_on),
                 hysteresis=bench.hysteresis,
+                control=bench.control,
                 lamp=relay(bench.lamp, name),
                 mat=relay(bench.mat),
                 soil_probes=tuple(
@@ -559,6 +562,7 @@ def shifted(memory: Memory, by: float) -> Memory:
             mat_last=bench.mat_last + by,
             leafy_since=move(bench.leafy_since),
             proven_at=move(bench.proven_at),
+            controller=predictive.shifted(bench.controller, by),
             full_since=None,
             off_target_since={key: at + by for key, at in bench.off_target_since.items()},
             light=replace(

@@ -18,7 +18,7 @@ from daemon.control import instant
 from daemon.state import Batch
 from profiles.light import LAMP_CAUTION, next_raise
 from profiles.model import Crop, Stage
-from profiles.units import Units, format_temperature
+from profiles.units import Units, format_length, format_temperature
 
 Kind = Literal[
     "look", "cover-off", "lamp-down", "lamp-up", "measure-height", "stage", "count",
@@ -71,7 +71,7 @@ class Task:
 
     batch: its code. due: by when (POSIX s), None where no time is known;
     overdue: whether that is past. command: the hotbed command that records it as done. source: a key of
-    the bibliography, for what the task goes by.
+    the bibliography, for what the task goes by. caution: what could hurt somebody who does it.
     """
 
     kind: Kind
@@ -81,6 +81,7 @@ class Task:
     overdue: bool
     command: str
     source: str = "common-practice"
+    caution: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,7 +198,13 @@ class _Batch:
         return min(self.batch.since, self.batch.sown_at + (days or 0.0) * DAY)
 
     def task(
-        self, kind: Kind, text: str, due: float | None, command: str, source: str = ""
+        self,
+        kind: Kind,
+        text: str,
+        due: float | None,
+        command: str,
+        source: str = "",
+        caution: str = "",
     ) -> Task:
         return Task(
             kind=kind,
@@ -207,6 +214,7 @@ class _Batch:
             overdue=due is not None and due < self.now,
             command=f"hotbed {command}",
             source=source or "common-practice",
+            caution=caution,
         )
 
     def log(self, what: str) -> str:
@@ -268,17 +276,18 @@ class _Batch:
         if hung is None if lamp_mm is None else lamp_mm - tall > 2 * wanted:
             yield self.task(
                 "lamp-down",
-                f"hang the lamp {least / 10:g} to {wanted / 10:g} cm over the leaves, or as its maker "
-                f"says, and record its height over the mix. {LAMP_CAUTION}",
+                f"hang the lamp {self.length(least).split()[0]} to {self.length(wanted)} over the "
+                "leaves, or as its maker says, and record its height over the mix",
                 self.up_at + AT_ONCE,
-                self.log(f"raised-lamp {(wanted + tall) / 10:.0f}cm"),
+                self.log(f"raised-lamp {self.typed(wanted + tall)}"),
+                caution=LAMP_CAUTION,
             )
         measure_from = heights[-1].at if heights else self.up_at
         yield self.task(
             "measure-height",
             "measure a typical plant, from the mix to its tip",
             measure_from + _MEASURE_DAYS * DAY,
-            self.log("height Ncm"),
+            self.log("height Ncm" if self.facts.units == "C" else "height Nin"),
         )
         if lamp_mm is None or not heights:
             return
@@ -294,11 +303,12 @@ class _Batch:
             today = raising.due <= _date(self.now, zone)
             yield self.task(
                 "lamp-up",
-                f"raise the lamp to {raising.lamp_m * 100:.0f} cm over the mix: the leaves "
-                f"{'are' if today else 'will be'} within {least / 10:g} cm of it. {LAMP_CAUTION}",
+                f"raise the lamp to {self.length(1000 * raising.lamp_m)} over the mix: the leaves "
+                f"{'are' if today else 'will be'} within {self.length(least)} of it",
                 # Seen at the last measuring already, or to come by the growth since.
                 heights[-1].at + AT_ONCE if today else _noon(raising.due, zone),
-                self.log(f"raised-lamp {raising.lamp_m * 100:.0f}cm"),
+                self.log(f"raised-lamp {self.typed(1000 * raising.lamp_m)}"),
+                caution=LAMP_CAUTION,
             )
 
     # --- water and feed --------------------------------------------------------------------------
@@ -571,6 +581,13 @@ class _Batch:
 
     def deg(self, temperature_c: float) -> str:
         return format_temperature(temperature_c, self.facts.units)
+
+    def length(self, length_mm: float) -> str:
+        return format_length(length_mm, self.facts.units)
+
+    def typed(self, length_mm: float) -> str:
+        """A length as it is written on the command line."""
+        return f"{length_mm / 10:.0f}cm" if self.facts.units == "C" else f"{length_mm / 25.4:.1f}in"
 
 
 def _from_frost(weeks: float) -> str:

@@ -28,7 +28,7 @@ from profiles.model import (
     Temperature,
 )
 from profiles.setpoint import WATTS_PER_C, Shared, Trade, best_shared
-from profiles.units import format_difference
+from profiles.units import MM_PER_INCH, celsius_difference_from_f, format_difference
 
 
 def crops(library: Library, view: View) -> RenderableType:
@@ -191,6 +191,11 @@ def _figure(key: str, figure: Any, view: View) -> str:
                 format_difference(each, view.units, 0) for each in (figure.low, figure.high)
             )
             said = f"{low} to {high}" if low != high else low
+        case Span() if key == "depth_mm" and view.units == "F":
+            low, high = (f"{each / MM_PER_INCH:.2g}" for each in (figure.low, figure.high))
+            said = f"{low} to {high} in" if low != high else f"{low} in"
+        case Figure() if key == "pot_cm" and view.units == "F":
+            said = f"{10 * figure.value / MM_PER_INCH:.1f} in"
         case Span():
             to = f" to {figure.high:g}" if figure.high > figure.low else ""
             said = f"{figure.low:g}{to} {unit}".rstrip()
@@ -240,7 +245,7 @@ class Trades:
 def trades(found: Trades, view: View) -> RenderableType:
     """A line for each temperature of the soil, the one aimed for marked."""
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-    for heading in ("soil", "up, by the table", "half up in a tray", "normal", "mat", "until then"):
+    for heading in ("soil", "by the table", "half up in a tray", "normal", "mat", "until then"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("", no_wrap=True)
     for row in found.rows:
@@ -249,23 +254,29 @@ def trades(found: Trades, view: View) -> RenderableType:
             view.deg(row.soil_c),
             "never" if row.table_days is None else f"{row.table_days:.0f} days",
             "" if half is None else f"{half.mid:.0f} ({half.low:.0f} to {half.high:.0f}) days",
-            "not tested" if row.normal_percent is None else f"{row.normal_percent:.0f} %",
-            "room warmer" if row.soil_c < found.room_c else f"{row.mat_w:.0f} W",
+            "untested" if row.normal_percent is None else f"{row.normal_percent:.0f} %",
+            "none" if row.soil_c < found.room_c else f"{row.mat_w:.0f} W",
             "" if row.mat_kwh is None else f"{row.mat_kwh:.1f} kWh",
             Text("aim" if row.soil_c == found.aim_c else "", "bold"),
         )
     many = "one covered tray" if found.trays == 1 else f"{found.trays:g} covered trays"
     taken = "" if found.measured else " (taken as that: no probe measures it)"
-    return Group(
-        Text(f"Germinating {many} in a room of {view.deg(found.room_c)}{taken}", "bold"), table
-    )
+    parts: list[RenderableType] = [
+        Text(f"Germinating {many} in a room of {view.deg(found.room_c)}{taken}", "bold"),
+        table,
+    ]
+    if any(row.soil_c < found.room_c for row in found.rows):
+        parts.append(Text("None: the room is warmer than that, and no mat cools.", "dim"))
+    return Group(*parts)
 
 
 def _how_traded(crop: Crop, view: View) -> Text:
     lift = format_difference(18 / WATTS_PER_C, view.units)
+    watts = WATTS_PER_C if view.units == "C" else celsius_difference_from_f(WATTS_PER_C)
     said = (
-        f"Normal: of the seedlings, against the crop's best. The mat: {WATTS_PER_C:.2f} W hold a tray "
-        f"1 °C over the room, for 18 W lift a covered one by {lift} (common practice, no source)."
+        f"Normal: of the seedlings, against the crop's best. The mat: {watts:.2f} W hold a tray "
+        f"1 °{view.units} over the room, for 18 W lift a covered one by {lift} (common practice, no "
+        "source)."
     )
     if crop.stages[Stage.GERMINATION].soil_best_night is not None:
         said += " This seed wants cooler nights: the table is for even warmth."
@@ -305,7 +316,7 @@ def shared(
             view.degs(stage.soil_acceptable.low, stage.soil_acceptable.high).removesuffix(unit),
             "never" if here.half_up is None else f"{here.half_up.mid:.0f} days",
             "never" if alone.half_up is None else f"{alone.half_up.mid:.0f} days",
-            "not tested" if percent is None else f"{percent:.0f} %",
+            "untested" if percent is None else f"{percent:.0f} %",
         )
     return Group(
         Text(f"Aim for soil at {view.deg(found.soil_c)}", "bold"),

@@ -184,7 +184,7 @@ def careful(draw: st.DrawFn) -> Records:
             What.RAISED_LAMP: draw(st.floats(50, 900)),
             What.LOW: draw(st.floats(-10, 20)),
         }.get(what)
-        text = "off" if what is What.COVER else "a word"
+        text = {What.COVER: "off", What.CHECKED: "breaker a word"}.get(what, "a word")
         of = 72 if what is What.EMERGED else None
         records = records.add(
             what, at=at, by=draw(st.sampled_from("AB")), value=value, of=of, text=text

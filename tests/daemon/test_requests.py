@@ -353,7 +353,11 @@ def test_a_batch_goes_on_and_back_with_the_date_it_happened_and_its_cover() -> N
     assert done.result["text"] == "TOM1: germination to seedling, the cover comes off (72 up)"
     assert done.events[0].data == {
         "from": "germination", "to": "seedling", "at": at, "why": "72 up",
+        "learnt": done.events[0].data["learnt"],
     }  # fmt: skip
+    # What it taught is told there and then, and goes into the journal for the season's report.
+    assert "a Bayesian update by one batch of this crop" in done.events[0].data["learnt"]
+    assert f"learnt of emergence: {done.events[0].data['learnt']}" in done.result["notes"]
     back = ask(done.memory, "stage", batch="TOM1", to="germination").memory.batches["TOM1"]
     assert (back.stage, back.covered, back.revision) == (Stage.GERMINATION, True, 3)
 
@@ -541,6 +545,62 @@ def test_a_record_put_right_or_struck_counts_no_more() -> None:
     assert "no record 9" in refusal(memory, "strike", batch="TOM1", n=9).lower()
 
 
+def test_what_is_written_down_comes_back_in_the_site_s_units() -> None:
+    def told(what: str, value: float, batch: str = "TOM1") -> str:
+        given = {"batch": batch, "what": what, "value": value}
+        asked = arguments(request(kind="log", arguments=given))
+        return str(apply(GROWN, replace(SITE, units="F"), asked, "Ada", NOW).result["text"])
+
+    assert told("low", -2.22, "site") == "site: a low of 28.0 °F"
+    assert told("height", 63.5) == "TOM1: 2.5 in tall"
+    assert told("raised-lamp", 203.2) == "TOM1: lamp 8 in over the mix"
+
+
+def test_a_count_of_more_than_were_sown_is_no_correction_either() -> None:
+    done = ask(SOWN, "log", batch="TOM1", what="emerged", value=40)
+    assert "TOM1 has 72" in refusal(done.memory, "amend", batch="TOM1", n=1, of=144)
+
+
+def test_fewer_plants_or_lower_ones_than_before_are_taken_and_questioned() -> None:
+    counted = ask(SOWN, "log", batch="TOM1", what="emerged", value=40, at=iso(NOW.utc - 3 * HOUR))
+    fewer = ask(counted.memory, "log", batch="TOM1", what="emerged", value=30)
+    assert any("fewer than the 40 of 72 up of 3 hours before" in it for it in fewer.result["notes"])
+    assert any("log TOM1 amend 2 emerged N" in note for note in fewer.result["notes"])
+    part = ask(counted.memory, "log", batch="TOM1", what="emerged", value=30, of=36)
+    assert not any("fewer" in note for note in part.result["notes"])  # of one tray of two
+    grown = ask(GROWN, "log", batch="TOM1", what="height", value=60, at=iso(NOW.utc - DAY)).memory
+    lower = ask(grown, "log", batch="TOM1", what="height", value=40)
+    assert any("much lower than the 6 cm tall of 24 hours" in it for it in lower.result["notes"])
+    assert ask(grown, "log", batch="TOM1", what="height", value=55).result["notes"] == []
+
+
+def test_feed_in_a_stage_that_wants_none_is_questioned() -> None:
+    fed = ask(SOWN, "log", batch="TOM1", what="fed")
+    (note,) = fed.result["notes"]
+    assert note.startswith("tomato is not fed in germination: None: the seed carries its own.")
+    assert ask(GROWN, "log", batch="TOM1", what="fed").result["notes"] == []
+
+
+def test_a_count_sooner_than_can_be_is_taken_questioned_and_teaches_nothing() -> None:
+    # Harrington and Minges (1954): the fastest lettuce takes 2 days.
+    lettuce = batch("LET1", "lettuce", sown_at=NOW.utc - 17 * HOUR, cells=36)
+    memory = replace(holding(lettuce), progress={"LET1": 0.3})
+    done = ask(memory, "log", batch="LET1", what="emerged", value=30)
+    (note,) = [note for note in done.result["notes"] if "sooner than the table's fastest" in note]
+    assert note.startswith("17 hours after sowing")
+    assert done.memory.batches["LET1"].counts[0].up == 30
+    unseen = ask(memory, "log", batch="LET1", what="emerged", value=0).memory.needs["LET1"]
+    assert done.memory.needs["LET1"].half.mid > 0.9 * unseen.half.mid
+    staged = ask(done.memory, "stage", batch="LET1", to="seedling")
+    assert staged.memory.lessons == {}
+    assert "learnt" not in staged.events[0].data
+    ripe = replace(lettuce, sown_at=NOW.utc - 3 * DAY, since=NOW.utc - 3 * DAY)
+    believed = ask(replace(holding(ripe), progress={"LET1": 1.2}), "log", batch="LET1",
+                   what="emerged", value=30)  # fmt: skip
+    assert not any("sooner" in note for note in believed.result["notes"])
+    assert "lettuce" in ask(believed.memory, "stage", batch="LET1", to="seedling").memory.lessons
+
+
 def test_the_cover_and_the_water_are_kept_at_hand_for_the_tick() -> None:
     memory = ask(SOWN, "log", batch="TOM1", what="cover", text="off").memory
     assert not memory.batches["TOM1"].covered
@@ -553,12 +613,18 @@ def test_the_cover_and_the_water_are_kept_at_hand_for_the_tick() -> None:
 
 
 def test_the_site_has_records_of_its_own() -> None:
-    done = ask(SOWN, "log", batch="site", what="checked", text="front and back agree in ice water")
+    done = ask(SOWN, "log", batch="site", what="checked", text="ice-bath front and back agree")
     assert done.result["text"].startswith("site: ")
     assert done.memory.batches == SOWN.batches
     assert "watered is no record of the site; allowed: checked, low, note" in refusal(
         SOWN, "log", batch="site", what="watered"
     )
+    said = refusal(SOWN, "log", batch="site", what="checked", text="brekaer")
+    assert "checked 'brekaer'; did you mean 'breaker'? allowed: wash-trays, " in said.replace(
+        "?;", "?"
+    )
+    assert 'all else is a note: hotbed log site note "..."' in said
+    assert "allowed: wash-trays" in refusal(SOWN, "log", batch="site", what="checked")
     assert "checked is no record of a batch" in refusal(SOWN, "log", batch="TOM1", what="checked")
 
 
@@ -569,6 +635,7 @@ def test_the_site_has_records_of_its_own() -> None:
         ({"what": "emerged", "value": 1.5}, "emerged needs a whole number; allowed: 0 to 100000"),
         ({"what": "emerged", "value": 73}, "73"),
         ({"what": "emerged", "value": 5, "of": 4}, "4"),
+        ({"what": "emerged", "value": 61, "of": 144}, "TOM1 has 72; allowed: counts of 1 to 72"),
         ({"what": "moist", "value": 0}, "1"),
         ({"what": "moist", "value": 6}, "5"),
         ({"what": "height", "value": 2001}, "2000"),
@@ -585,6 +652,19 @@ def test_the_site_has_records_of_its_own() -> None:
 )
 def test_a_record_that_can_not_be_is_refused(changes: dict[str, Any], said: str) -> None:
     assert said in refusal(SOWN, "log", **({"batch": "TOM1"} | changes))
+
+
+def test_two_sowings_of_which_no_seed_lot_is_named_are_not_one_lot() -> None:
+    def after_two(lot: str) -> str:
+        sown = (batch(code, "tomato", place="warm") for code in ("TOM1", "TOM2"))
+        memory = replace(
+            holding(*(replace(one, lot=lot) for one in sown)), progress={"TOM1": 1.9, "TOM2": 1.9}
+        )
+        memory = ask(memory, "stage", batch="TOM1", to="seedling").memory
+        return str(ask(memory, "stage", batch="TOM2", to="seedling").events[0].data["learnt"])
+
+    assert "2 batches of this crop, its seed lot not named" in after_two("")
+    assert "2 batches of this crop, 2 of this seed lot" in after_two("A7")
 
 
 # --- keeps -----------------------------------------------------------------------------------------
