@@ -38,6 +38,9 @@ LONGEST_SHELVED: Mapping[Priority, float] = {
 #: Alarms of a bench that began within so long [s] of the first of them may be of one fault: soil answers
 #: so slowly that the guard against heat without effect waits for hours (our judgement).
 ONE_FAULT = 6 * HOUR
+#: A loose contact comes and goes by the minute: only after so long [s] without a break it is well again
+#: (our judgement).
+STEADY = 1800.0
 #: Two probes that were too far apart agree again this much [°C] closer.
 AGREE_AGAIN = 1.0
 #: Air that was too cold for plants left out is warm enough again this much [°C] higher.
@@ -113,6 +116,7 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         consequence="A lamp may be dark or a mat may be on against orders.",
         action="Look at the plug: is it powered, in reach of the network, and does its button work?",
         delay=30.0,
+        gone=STEADY,
         needs_person=False,
         wakes=True,
     ),
@@ -165,6 +169,7 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         cause="No soil probe of a bench has given a good reading for `probe_grace`.",
         consequence="The mat stays off: warm seed cools to the room.",
         action="Check the probe's plug and cable, then run `hotbed check`.",
+        gone=STEADY,
         needs_person=False,
     ),
     "crop-too-hot": AlarmKind(
@@ -226,6 +231,7 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         consequence="One less to notice a tray that overheats.",
         action="Check its plug and cable, then run `hotbed check`.",
         delay=300.0,
+        gone=STEADY,
         needs_person=False,
     ),
     "probes-disagree": AlarmKind(

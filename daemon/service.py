@@ -51,7 +51,6 @@ from daemon.state import (
     Batch,
     BenchMemory,
     Cut,
-    HeatWatch,
     Inputs,
     Memory,
     Now,
@@ -123,10 +122,8 @@ def resumed(memory: Memory, *, by: float, gone: float, booted: bool, dated: bool
         if booted:
             one = replace(one, soil_at=NEVER)  # heat waits for a reading of today's
         if gone > GAP or (booted and not dated):
-            # Nor were they on, or their hours would count.
+            # Nor were they on, or their hours would count; heat is judged as after a gap (`decide`).
             one = replace(one, lamp=False, mat=False)
-        if booted and not dated:  # no heat is judged by what the soil did in nobody knows how long
-            one = replace(one, watch=HeatWatch())
         return one
 
     return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})

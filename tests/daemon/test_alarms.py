@@ -17,7 +17,7 @@ from daemon.requests import KINDS, RefusedError, apply
 from daemon.state import HOUR, Alarm, BenchMemory, HeatWatch, Memory, Now
 from tests.daemon.builders import START, Runner, bench, good, site
 
-AT_ONCE, LATER, LATCHING = "no-soil-reading", "crop-too-hot", "mat-without-effect"
+AT_ONCE, LATER, LATCHING = "soil-over-limit", "crop-too-hot", "mat-without-effect"
 DELAY = CATALOGUE[LATER].delay
 
 
@@ -386,3 +386,15 @@ def test_only_what_can_burn_or_freeze_wakes_anybody() -> None:
     assert wakes == {"soil-over-limit", "warms-unheated", "relay-unconfirmed", "left-out"}
     # The standard's advice, from memory: few of the highest priority, or none is.
     assert sum(one.priority == "critical" for one in CATALOGUE.values()) <= len(CATALOGUE) / 5
+
+
+@pytest.mark.parametrize("kind", ["relay-unconfirmed", "no-soil-reading", "probe-lost"])
+def test_a_loose_contact_raises_its_alarm_once_however_it_flickers(kind: str) -> None:
+    panel = Panel()
+    raised = 0
+    for minute in range(600):
+        told = panel.step(*[kind] * (minute * 7919 % 10 < 7), after=60.0)
+        raised += len(told)
+    assert raised == 1
+    panel.step(after=60.0)
+    assert panel.step(after=1800.0) == [f"returned to normal: {CATALOGUE[kind].title}"]
