@@ -14,10 +14,14 @@ from math import inf
 from typing import NamedTuple
 
 from profiles.bounds import check, check_whole
-from profiles.model import Crop, Figure, Span, Stage
+from profiles.model import Crop, Figure, Limit, Span, Stage
 
 DAY = 86400.0
 HOUR = 3600.0
+
+
+#: The code by which records of the site, not of a batch, are kept.
+SITE = "site"
 
 
 class What(StrEnum):
@@ -26,8 +30,8 @@ class What(StrEnum):
     moist: the score of a finger in the mix, 1 (dry) to 5 (soaked). weight: of one tray [g]. height:
     of the plants over the mix [mm]. emerged: how many are up, of how many sown. leaves: sets of true
     leaves that have opened. raised-lamp: the lamp's new height over the mix [mm]. out, in: hardening
-    plants put out, or a frame opened, and back. Of the site: checked, see `tasks.CHECKLIST`; low, of
-    the night that comes, outdoors [°C].
+    plants put out, or a frame opened, and back. Of the site: checked, see
+    `profiles.season.CHECKS`; low, of the night that comes, outdoors [°C].
     """
 
     WATERED = "watered"
@@ -68,6 +72,8 @@ _MEASURED: Mapping[What, tuple[float, float, str]] = {
 }
 #: The moisture scores that call for water, and those that are wet.
 DRY, WET = 2, 4
+#: How old a moisture probe's reading may be [s]: some report by the hour.
+MOISTURE_FRESH = 3 * HOUR
 #: A tray is dry at, and wet from, these parts of the heaviest weight it had (from memory: a peat or
 #: coir mix holds some three quarters of its drained weight as water, and wants more at half of that).
 DRY_WEIGHT, WET_WEIGHT = 0.65, 0.90
@@ -284,6 +290,15 @@ class Records:
         return Records((*self.entries, care))
 
 
+def moisture_score(value: float, dry: float, wet: float) -> float:
+    """A moisture probe's reading as the score of a finger in the mix, 1 (dry) to 5 (soaked).
+
+    dry, wet: what it reads where the mix calls for water and where it is wet, the scores `DRY` and
+    `WET`; in between, and a little beyond, along a straight line.
+    """
+    return min(5.0, max(1.0, DRY + (value - dry) / (wet - dry) * (WET - DRY)))
+
+
 def _check(care: Care) -> None:
     """Raises ValueError unless the record has the value and the words that its kind must have."""
     what, value = care.what, care.value
@@ -392,9 +407,9 @@ class Husbandry:
 
     The defaults are those of most crops, common practice without a source. true_leaves_days: from
     emergence to the first true leaves. pot_on_days: None where the crop is not potted on, thin_days
-    where it grows on in a clump. cold_wet_c: soil [°C] below which the crop rots in a wet mix.
-    hot_harm: what heat over the ceiling does to its seed. stocky_dif_c: the most that the day may be
-    over the night [°C]; what its day and night targets leave if None.
+    where it grows on in a clump. cold_rot: of a warm crop's seed, in a wet mix; dormancy: of seed in hot
+    soil. stocky_dif_c: the most that the day may be over the night [°C]; what its day and night
+    targets leave if None.
     """
 
     feed_days: Span = _FEED_DAYS
@@ -404,9 +419,8 @@ class Husbandry:
     pot_on_days: Span | None = _POT_ON_DAYS
     chill: Chill | None = None
     long_day: LongDay | None = None
-    cold_wet_c: Figure | None = None
-    hot_harm: str = "seed that is cooked does not come up"
-    hot_source: str = "common-practice"
+    cold_rot: Limit | None = None
+    dormancy: Limit | None = None
     stocky_dif_c: Figure | None = None
 
 
@@ -420,7 +434,8 @@ class TallyLimits(NamedTuple):
     """What a tally counts against; never stored. An infinite bound counts nothing.
 
     soil_cold_c, soil_hot_c: soil below, above [°C]. chill_c: air below [°C]. cold_wet_c: soil below,
-    while wet [°C]. long_day_h: light without a break beyond this is a long day [h].
+    while wet [°C]. long_day_h: light without a break beyond this is a long day [h]. dormant_c: soil
+    above, for seed [°C].
     """
 
     soil_cold_c: float = -inf
@@ -428,6 +443,7 @@ class TallyLimits(NamedTuple):
     chill_c: float = -inf
     cold_wet_c: float = -inf
     long_day_h: float = inf
+    dormant_c: float = inf
 
 
 NO_LIMITS = TallyLimits()
@@ -443,13 +459,14 @@ def limits_of(crop: Crop, stage: Stage, husbandry: Husbandry) -> TallyLimits:
     else:
         cold = -inf
     leafy = stage is not Stage.GERMINATION  # seed feels neither chill nor day length here
-    wet = husbandry.cold_wet_c.value if husbandry.cold_wet_c is not None else cold
+    rot, dormancy = husbandry.cold_rot, husbandry.dormancy
     return TallyLimits(
         soil_cold_c=cold,
         soil_hot_c=targets.soil_ceiling_c.value,
         chill_c=husbandry.chill.below_c if husbandry.chill is not None and leafy else -inf,
-        cold_wet_c=wet,
+        cold_wet_c=cold if rot is None else rot.bound,
         long_day_h=husbandry.long_day.hours if husbandry.long_day is not None and leafy else inf,
+        dormant_c=inf if dormancy is None or leafy else dormancy.bound,
     )
 
 
@@ -470,7 +487,8 @@ class Tally(NamedTuple):
     lit, or not, over day_air_s, night_air_s. soil: likewise over soil_s, from soil_low to soil_high.
     cold_s, hot_s: soil out of bounds. chill_s: air below the chill limit, of air_s measured.
     wet_known_s: seconds in which the wetness was known; wet_run_s, cold_wet_run_s: so without a break
-    until now, the others the longest.
+    until now, the others the longest. dormant_run_s, dormant_most_s: likewise of soil over the limit
+    of seed's dormancy.
     """
 
     s: float = 0.0
@@ -499,6 +517,8 @@ class Tally(NamedTuple):
     wet_most_s: float = 0.0
     cold_wet_run_s: float = 0.0
     cold_wet_most_s: float = 0.0
+    dormant_run_s: float = 0.0
+    dormant_most_s: float = 0.0
 
     def after(
         self,
@@ -522,8 +542,9 @@ class Tally(NamedTuple):
             s, light_s, lit_s, lit_run, dark_run, dark_most, long_days, mol, ppfd_s,
             day_air, day_air_s, night_air, night_air_s, air_s, soil_sum, soil_s, low, high,
             cold_s, hot_s, chill_s, wet_known, wet_run, wet_most, cold_wet_run, cold_wet_most,
+            dormant_run, dormant_most,
         ) = self  # fmt: skip
-        soil_cold, soil_hot, chill, cold_wet, long_day = limits
+        soil_cold, soil_hot, chill, cold_wet, long_day, dormant = limits
         if lit is not None:
             light_s += dt
         if lit:
@@ -564,6 +585,12 @@ class Tally(NamedTuple):
                 cold_s += dt
             elif soil > soil_hot:
                 hot_s += dt
+            if soil > dormant:
+                dormant_run += dt
+                if dormant_run > dormant_most:
+                    dormant_most = dormant_run
+            else:
+                dormant_run = 0.0
         if wet is not None:
             wet_known += dt
         if wet:
@@ -582,6 +609,7 @@ class Tally(NamedTuple):
             s + dt, light_s, lit_s, lit_run, dark_run, dark_most, long_days, mol, ppfd_s,
             day_air, day_air_s, night_air, night_air_s, air_s, soil_sum, soil_s, low, high,
             cold_s, hot_s, chill_s, wet_known, wet_run, wet_most, cold_wet_run, cold_wet_most,
+            dormant_run, dormant_most,
         )  # fmt: skip
 
     def anew(self) -> Tally:

@@ -130,12 +130,17 @@ class OneWireDevice(_Section):
         return value
 
 
-class MqttProbeDevice(_Section):
-    """A thermometer that publishes; `path` leads to the number inside a JSON payload."""
+class MqttNumberDevice(_Section):
+    """Something that publishes a number; `path` leads to it inside a JSON payload."""
 
     driver: Literal["mqtt"]
     topic: Topic
     path: JsonPath = ""
+
+
+class MqttProbeDevice(MqttNumberDevice):
+    """A thermometer that publishes."""
+
     unit: Literal["C", "F"] = "C"
 
 
@@ -198,6 +203,24 @@ class Probe(_Section):
     offset: Annotated[float, Field(ge=-5, le=5)] = 0.0
 
 
+class MoistureProbe(_Section):
+    """A probe of the mix's moisture, in the tray of a bench that dries first.
+
+    dry: what it reads where the mix calls for water; wet: and where it is wet. In whatever unit it
+    publishes; wet may be the lower. Both from the owner's own looks: there is no common scale.
+    """
+
+    device: MqttNumberDevice
+    dry: Annotated[float, Field(ge=-1e5, le=1e5)]
+    wet: Annotated[float, Field(ge=-1e5, le=1e5)]
+
+    @model_validator(mode="after")
+    def _apart(self) -> Self:
+        if self.dry == self.wet:
+            raise ValueError(f"dry and wet are both {self.dry:g}; allowed: two that differ")
+        return self
+
+
 class Relay(_Section):
     """A lamp or a mat: its relay, its watts, and the least times between switchings [s]."""
 
@@ -230,6 +253,7 @@ class Bench(_Section):
     lamp: Lamp | None = None
     mat: Relay | None = None
     probes: Annotated[list[Probe], Field(default_factory=list, max_length=8)]
+    moisture: MoistureProbe | None = None
 
     @model_validator(mode="after")
     def _mat_has_a_probe(self) -> Self:
@@ -418,6 +442,11 @@ class Config(_Section):
                 for name in sorted(set(names))
                 if names.count(name) > 1
             ]
+        problems += [
+            f"bench.{name}.probes: a probe named 'moisture' beside the moisture probe; name it otherwise"
+            for name, bench in self.bench.items()
+            if bench.moisture is not None and any(one.name == "moisture" for one in bench.probes)
+        ]
         budget = self.site.power_budget
         problems += [
             f"bench.{name}.{kind}.watts: {relay.watts:g} could never be on; allowed: at most "
@@ -456,6 +485,8 @@ def _devices(config: Config) -> Iterator[tuple[str, Any]]:
     for name, bench in config.bench.items():
         for probe in bench.probes:
             yield f"bench.{name}.probes.{probe.name}", probe.device
+        if bench.moisture is not None:
+            yield f"bench.{name}.moisture", bench.moisture.device
     for probe in config.room:
         yield f"room.{probe.name}", probe.device
     for probe in config.outdoor:

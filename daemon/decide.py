@@ -15,7 +15,7 @@ from typing import Literal
 
 from daemon import alarms, interlocks
 from daemon.alarms import Condition
-from daemon.care import Records, Tally, What
+from daemon.care import MOISTURE_FRESH, WET, Records, Tally, What, moisture_score
 from daemon.control import (
     HOUR,
     MatController,
@@ -271,6 +271,10 @@ def _vet_all(
             before, reading, limits=SOIL if soil else AIR, active=moving
         )
 
+    def whole(name: str) -> None:
+        """A forecast, or the moisture that a watering makes leap: no series to be judged by."""
+        readings[name] = inputs.readings.get(name) or Reading(None, Quality.MISSING, 0.0)
+
     at = memory.at.mono if memory.at is not None else 0.0
     for name, spec in site.benches.items():
         bench = memory.benches.get(name)
@@ -279,11 +283,12 @@ def _vet_all(
             judge(probe, True, moving)
         for probe in spec.air_probes:
             judge(probe, False, moving)
+        if spec.moisture is not None:
+            whole(spec.moisture.probe)
     for probe in (*site.room_probes, *site.outdoor_air, *site.outdoor_soil):
         judge(probe, False, False)
-    if site.night_low is not None:  # a forecast is no series to be judged by
-        reading = inputs.readings.get(site.night_low)
-        readings[site.night_low] = reading or Reading(None, Quality.MISSING, 0.0)
+    if site.night_low is not None:
+        whole(site.night_low)
     return probes, readings
 
 
@@ -411,16 +416,26 @@ def _tally(
             after[code] = tally.after(dt, lit=None, air=air, wet=wet, limits=limits)
         else:
             lamp = one.spec.lamp
+            score = moisture_of(site, batch.place, readings, now)
             after[code] = tally.after(
                 dt,
                 lit=None if lamp is None else one.old.lamp,
                 soil=one.soil if now.mono - one.soil_at < site.probe_grace else None,
                 air=one.air,
                 ppfd=None if lamp is None else lamp.ppfd,
-                wet=wet,
+                wet=wet if score is None else score >= WET,
                 limits=limits,
             )
     return after
+
+
+def moisture_of(site: Site, place: str, readings: Mapping[str, Reading], now: Now) -> float | None:
+    """The score of a bench's moisture probe, see `care.moisture_score`; None without a fresh one."""
+    spec = site.benches.get(place)
+    if spec is None or spec.moisture is None:
+        return None
+    value = mean_reading(readings, (spec.moisture.probe,), now, MOISTURE_FRESH)
+    return None if value is None else moisture_score(value, spec.moisture.dry, spec.moisture.wet)
 
 
 def mean_reading(

@@ -13,7 +13,7 @@ from typing import Literal
 from daemon.care import DAY, HOUR, USUAL, Husbandry, Records, Tally, What, worded_span
 from daemon.state import Batch
 from profiles.emergence import late_fraction
-from profiles.model import Crop, Figure, Stage
+from profiles.model import Crop, Figure, Limit, Stage
 from profiles.units import Units, format_difference, format_temperature
 
 Kind = Literal[
@@ -47,8 +47,8 @@ WET_WATCH_H, WET_RISK_H = (
 OFTEN = 0.1
 #: Hours over the ceiling after which seed is likely to be harmed, and not only delayed (from memory).
 HOT_RISK_H = Figure(value=24, source="from-memory")
-#: Half of a limit of chill is watched (our judgement).
-CHILL_WATCH = 0.5
+#: Half of a limit of chill is watched, and of a spell that harms seed (our judgement).
+CHILL_WATCH = SPELL_WATCH = 0.5
 #: So many long days are a risk, one is watched (from memory: bulbing begins after a week or two).
 LONG_DAYS_RISK = Figure(value=7, source="from-memory")
 #: Half of the seed not up when all should be is a poor stand (common practice, no source).
@@ -117,8 +117,8 @@ class _Case:
         if stage is Stage.GERMINATION:
             yield self.stalled()
             yield self.seed_heat()
-            if self.husbandry.cold_wet_c is not None:
-                yield self.cold_wet(self.husbandry.cold_wet_c)
+            if self.husbandry.cold_rot is not None:
+                yield self.cold_wet(self.husbandry.cold_rot)
         elif stage is not Stage.HARDENING:
             yield self.legginess()
         if stage in (Stage.GERMINATION, Stage.SEEDLING):
@@ -478,32 +478,56 @@ class _Case:
         return tuple(checks)
 
     def seed_heat(self) -> Finding:
-        """Hours over the ceiling, which cook seed or send it dormant."""
-        tally, ceiling = self.tally, self.targets.soil_ceiling_c
+        """Hours of soil so hot that seed is cooked, or goes dormant.
+
+        Above the ceiling the clock does not only pause: then no later date of a forecast is to be
+        trusted.
+        """
+        tally, ceiling, dormancy = self.tally, self.targets.soil_ceiling_c, self.husbandry.dormancy
         if tally.soil_high is None:
             return Finding("seed-heat", "not-measured", "the soil is not measured")
         hot = tally.hot_s / HOUR
-        figures: tuple[Shown, ...] = (
+        figures: list[Shown] = [
             ("over the ceiling", hot, "h"),
             ("ceiling", ceiling.value, "°C"),
             ("soil, highest", tally.soil_high, "°C"),
-        )
-        if not tally.hot_s:
-            return Finding(
-                "seed-heat", "fine", f"never over its ceiling of {self.deg(ceiling.value)}",
-                figures, (), (ceiling.source,),
-            )  # fmt: skip
+        ]
+        sources = [ceiling.source]
+        level: Level = "watch" if hot else "fine"
+        told = []
+        if hot:
+            told.append(f"{worded_span(tally.hot_s)} over its ceiling of {self.deg(ceiling.value)}")
+        if dormancy is not None:
+            spell = tally.dormant_most_s / HOUR
+            figures += [
+                ("longest spell for dormancy", spell, "h"),
+                ("does harm", dormancy.hours, "h"),
+            ]
+            sources.append(dormancy.source)
+            if spell >= SPELL_WATCH * dormancy.hours:
+                level = "risk" if spell >= dormancy.hours else "watch"
+                told.append(
+                    f"{spell:.0f} h on end over {self.deg(dormancy.bound)}; at {dormancy.hours:g} h: "
+                    f"{dormancy.consequence.rstrip('.')}"
+                )
+        if hot >= HOT_RISK_H.value:
+            level = "risk"
+            sources.append(HOT_RISK_H.source)
+            told.append("seed that is cooked does not come up")
+        if not told:
+            told.append(f"never over its ceiling of {self.deg(ceiling.value)}")
+        else:
+            told.append(f"up to {self.deg(tally.soil_high)}")
         return Finding(
             kind="seed-heat",
-            level="risk" if hot >= HOT_RISK_H.value else "watch",
-            sentence=f"{worded_span(tally.hot_s)} over its ceiling of {self.deg(ceiling.value)}, up to "
-            f"{self.deg(tally.soil_high)}: {self.husbandry.hot_harm}",
-            figures=figures,
-            checks=_HEAT_CHECKS,
-            sources=_unique(ceiling.source, self.husbandry.hot_source, HOT_RISK_H.source),
+            level=level,
+            sentence="; ".join(told),
+            figures=tuple(figures),
+            checks=_HEAT_CHECKS if level != "fine" else (),
+            sources=_unique(*sources),
         )
 
-    def cold_wet(self, limit: Figure) -> Finding:
+    def cold_wet(self, limit: Limit) -> Finding:
         """A cold spell in wet mix, in which the seed of a warm crop rots."""
         tally = self.tally
         if not tally.wet_known_s or not tally.soil_s:
@@ -515,17 +539,22 @@ class _Case:
             )
         spell = tally.cold_wet_most_s / HOUR
         level: Level = "fine"
-        if spell >= WET_RISK_H.value:
+        if spell >= limit.hours:
             level = "risk"
-        elif spell >= WET_WATCH_H.value / 2:
+        elif spell >= SPELL_WATCH * limit.hours:
             level = "watch"
         return Finding(
             kind="cold-wet",
             level=level,
-            sentence=f"{spell:.0f} h on end wet and under {self.deg(limit.value)}, at which seed rots",
-            figures=(("cold and wet at once", spell, "h"), ("cold is under", limit.value, "°C")),
+            sentence=f"{spell:.0f} h on end wet and under {self.deg(limit.bound)}; at {limit.hours:g} h: "
+            f"{limit.consequence.rstrip('.')}",
+            figures=(
+                ("cold and wet at once", spell, "h"),
+                ("does harm", limit.hours, "h"),
+                ("cold is under", limit.bound, "°C"),
+            ),
             checks=_WET_CHECKS if level != "fine" else (),
-            sources=_unique(limit.source, WET_RISK_H.source),
+            sources=_unique(limit.source),
         )
 
 

@@ -117,6 +117,13 @@ def build(
         for name, bench in config.bench.items()
         for one in bench.probes
     }
+    for name, bench in config.bench.items():
+        if bench.moisture is not None:
+            from drivers.mqtt import MqttProbe, MqttProbeSettings
+
+            place, heard = f"{name}/moisture", bench.moisture.device
+            settings = MqttProbeSettings(heard.topic, heard.path, low=-1e5, high=1e5)
+            probes[place] = MqttProbe(place, settings, _link(link, place), clock)
     probes |= {f"room/{one.name}": probe("room", one) for one in config.room}
     probes |= {f"outdoor/{one.name}": probe("outdoor", one) for one in config.outdoor}
     if config.night_low is not None:

@@ -15,8 +15,6 @@ def husbandry_of(crop: Crop, stage: Stage) -> Husbandry:
     feed = targets.feed
     chill = _first(crop, *_CHILL)
     long_day = _first(crop, *_LONG)
-    rot = _first(crop, LimitKind.COLD_ROT)
-    hot = _first(crop, LimitKind.THERMODORMANCY)
     pot_on = crop.pot_on_weeks_from_emergence
     return Husbandry(
         feed_days=(
@@ -43,11 +41,8 @@ def husbandry_of(crop: Crop, stage: Stage) -> Husbandry:
         long_day=None
         if long_day is None
         else LongDay(long_day.bound, long_day.consequence, long_day.source),
-        cold_wet_c=None
-        if rot is None
-        else Figure(value=rot.bound, source=rot.source, note=rot.note),
-        hot_harm=USUAL.hot_harm if hot is None else hot.consequence,
-        hot_source=USUAL.hot_source if hot is None else hot.source,
+        cold_rot=crop.limits.get(LimitKind.COLD_ROT),
+        dormancy=crop.limits.get(LimitKind.THERMODORMANCY),
         stocky_dif_c=(
             None
             if targets.dif_c is None

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from daemon.alarms import CATALOGUE
 from daemon.care import Records, Tally, What, said
 from daemon.control import iso
-from daemon.decide import AIR_FRESH, Decision, mean_reading, next_change
+from daemon.decide import AIR_FRESH, Decision, mean_reading, moisture_of, next_change
 from daemon.diagnosis import Finding, findings
 from daemon.energy import NO_ENERGY, Energy
 from daemon.events import StoredEvent
@@ -114,6 +114,7 @@ class BenchMessage(_Message):
 
     room: measured. room_estimate: where it is not, with its standard deviation, both in °C.
     watts: drawn now. energy: since `energy_from`; energy_today: since midnight or that.
+    moisture: by a probe, as the score of a finger in the mix, 1 to 5.
     """
 
     bench: str
@@ -137,6 +138,7 @@ class BenchMessage(_Message):
     energy_today: EnergyReport = EnergyReport()
     energy: EnergyReport = EnergyReport()
     energy_from: str | None = None
+    moisture: float | None = None
 
 
 class Dates(_Part):
@@ -374,6 +376,7 @@ def _bench(
         conflicts=list(aim.conflicts),
         batches=[batch.code for batch in on_it],
         covered=aim.covered,
+        moisture=_score(decision, site, name),
     )
 
 
@@ -390,6 +393,14 @@ def _energy(energy: Energy, site: Site) -> EnergyReport:
         cost=None if tariff is None else round(energy.cost, 2),
         currency=None if tariff is None else tariff.currency,
     )
+
+
+def _score(decision: Decision, site: Site, place: str) -> float | None:
+    now = decision.memory.at
+    if now is None:
+        return None
+    score = moisture_of(site, place, decision.readings, now)
+    return None if score is None else round(score, 1)
 
 
 def _fresh_soil(decision: Decision, name: str) -> float | None:
@@ -536,6 +547,7 @@ def facts_of(
         longitude=site.longitude,
         outdoor_soil_c=outdoor_soil,
         last_frost=site.last_frost,
+        moisture=None if decision is None else _score(decision, site, batch.place),
     )
 
 

@@ -15,7 +15,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 
-from daemon.care import Care, Records, Tally, What, said
+from daemon.advice import better_bench, prospect
+from daemon.care import SITE, Care, Records, Tally, What, said
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
 from daemon.energy import NO_ENERGY
@@ -287,6 +288,15 @@ def apply(memory: Memory, site: Site, asked: _Arguments, by: str, now: Now) -> D
         "benches": {name: describe_aim(after[name], site.units) for name in changed},
         "notes": [*done.result.get("notes", []), *notes],
     }
+    if isinstance(asked, Sow | Move):
+        batch = done.memory.batches[str(result["batch"])]
+        aim = after.get(batch.place)
+        if batch.stage is Stage.GERMINATION and aim is not None:
+            better = better_bench(done.memory, site, batch, aim)
+            result["notes"] += [better] if better is not None else []
+            ahead = prospect(done.memory, site, batch, aim)
+            if ahead is not None:
+                result["germinating"] = {**ahead.to_json(), "trays": batch.trays}
     return Done(done.memory, result, tuple(events))
 
 
@@ -577,7 +587,6 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
 
 
 #: What is recorded of the site as a whole; everything else is of a batch.
-SITE = "site"
 _OF_SITE = frozenset({What.CHECKED, What.LOW, What.NOTE})
 _OF_BATCH = frozenset(What) - {What.CHECKED, What.LOW}
 

@@ -68,7 +68,10 @@ def example() -> Config:
 
 
 def as_simulated(config: Config) -> Config:
-    """The same site with every device simulated; its broker stays the one it names."""
+    """The same site with every device simulated; its broker stays the one it names.
+
+    What has no simulated kind is left out: moisture probes, and all that is outdoors.
+    """
 
     def probe(one: Probe) -> Probe:
         return one.model_copy(update={"device": SimulatedDevice(driver="simulated"), "offset": 0.0})
@@ -82,6 +85,7 @@ def as_simulated(config: Config) -> Config:
                 "lamp": relay(bench.lamp),
                 "mat": relay(bench.mat),
                 "probes": [probe(one) for one in bench.probes],
+                "moisture": None,
             }
         )
         for name, bench in config.bench.items()

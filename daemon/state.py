@@ -53,6 +53,15 @@ class RelaySpec:
 
 
 @dataclass(frozen=True, slots=True)
+class MoistureSpec:
+    """A moisture probe: its name, and what it reads where the mix calls for water, and is wet."""
+
+    probe: str
+    dry: float
+    wet: float
+
+
+@dataclass(frozen=True, slots=True)
 class BenchSpec:
     """A bench as configured; probes are named `<bench>/<probe>`."""
 
@@ -65,6 +74,7 @@ class BenchSpec:
     mat: RelaySpec | None
     soil_probes: tuple[str, ...]
     air_probes: tuple[str, ...]
+    moisture: MoistureSpec | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +140,9 @@ class Site:
                 air_probes=tuple(
                     f"{name}/{one.name}" for one in bench.probes if one.measures == "air"
                 ),
+                moisture=None
+                if bench.moisture is None
+                else MoistureSpec(f"{name}/moisture", bench.moisture.dry, bench.moisture.wet),
             )
             for name, bench in config.bench.items()
         }

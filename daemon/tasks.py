@@ -1,5 +1,4 @@
-"""What a person is to do next: each batch's tasks, from its stage and its records, and the site's before
-the season. Pure.
+"""What a person is to do next: each batch's tasks, from its stage and its records. Pure.
 
 A task goes when the record that it asks for is made, or its stage is left. Nothing is claimed about
 wetness without somebody's look at it: then the task is to look.
@@ -14,7 +13,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from daemon import hardening
-from daemon.care import DAY, HOUR, USUAL, Husbandry, Records, What, worded_span
+from daemon.care import DAY, DRY, HOUR, SITE, USUAL, Husbandry, Records, What, worded_span
 from daemon.control import instant
 from daemon.state import Batch
 from profiles.light import LAMP_CAUTION, next_raise
@@ -25,10 +24,7 @@ Kind = Literal[
     "look", "cover-off", "lamp-down", "lamp-up", "measure-height", "stage", "count",
     "water", "check-moisture", "feed", "thin", "pot-on",
     "harden", "put-out", "bring-in", "tonights-low", "wait", "plant-out", "hand-over",
-    "wash-trays", "ice-bath", "cut-out", "breaker", "pre-warm",
 ]  # fmt: skip
-#: The code by which records of the site, not of a batch, are kept.
-SITE = "site"
 #: In which stages a task may come up at all.
 STAGES: Mapping[Kind, frozenset[Stage]] = {
     "look": frozenset({Stage.GERMINATION}),
@@ -73,7 +69,7 @@ _MEASURE_DAYS = 7.0
 class Task:
     """One thing to do.
 
-    batch: its code, empty for one of the site. due: by when (POSIX s), None where no time is known;
+    batch: its code. due: by when (POSIX s), None where no time is known;
     overdue: whether that is past. command: the hotbed command that records it as done. source: a key of
     the bibliography, for what the task goes by.
     """
@@ -98,7 +94,8 @@ class Facts:
     seeds_per_cell: as sown, None where not known. style, harden_days: of hardening. lows: see
     `hardening.progress`. dusk: local time by which plants must be in, where latitude and longitude don't
     tell. outdoor_soil_c: as measured. last_frost: the date that planting-out offsets count from.
-    hand_over: the day that plants go to whoever plants them.
+    hand_over: the day that plants go to whoever plants them. moisture: the score by a probe, 1 to 5,
+    None without one.
     """
 
     zone: ZoneInfo
@@ -118,6 +115,7 @@ class Facts:
     outdoor_soil_c: float | None = None
     last_frost: date | None = None
     hand_over: date | None = None
+    moisture: float | None = None
 
 
 def tasks_of(
@@ -311,6 +309,17 @@ class _Batch:
         watered = records.last(What.WATERED)
         watered_at = watered.at if watered is not None else None
         how, source = self.targets.water.text, self.targets.water.source
+        score = self.facts.moisture
+        if score is not None:  # a probe tells it now, and nobody need look
+            if score <= DRY:
+                yield self.task(
+                    "water",
+                    f"water: the moisture probe reads {score:.1f} of 5. {how}",
+                    self.now,
+                    self.log("watered"),
+                    source,
+                )
+            return
         if seen is not None and (watered_at is None or watered_at < seen[2]):
             dry, wet, at = seen
             if dry:
@@ -575,81 +584,3 @@ def _date(at: float, zone: ZoneInfo) -> date:
 
 def _noon(day: date, zone: ZoneInfo) -> float:
     return instant(day, timedelta(hours=12), zone)
-
-
-# --- before the season ---------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """One thing to see to before the first sowing, so many days before it."""
-
-    kind: Kind
-    days_before: float
-    text: str
-
-
-#: All common practice, no source.
-CHECKLIST = (
-    Check(
-        "wash-trays",
-        14,
-        "wash trays, pots, covers and labels of last year, then soak them in a disinfectant as its label "
-        "says, and rinse: damping-off winters in old mix. Gloves and air; never mix bleach with anything "
-        "but water",
-    ),
-    Check(
-        "ice-bath",
-        10,
-        "check each soil probe in a stirred slush of crushed ice and water: after five minutes it must "
-        "read 0 °C, give or take 0.5; note the difference, or change the probe",
-    ),
-    Check(
-        "cut-out",
-        7,
-        "test the mechanical thermal cut-out of each mat as its maker says: warmed over its setting it "
-        "must switch the mat off by itself. Never bridge it",
-    ),
-    Check(
-        "breaker",
-        7,
-        "press the test button of the residual-current device (GFCI): the benches must go dead. If they "
-        "don't, leave them unplugged and call a licensed electrician; local codes go before this list",
-    ),
-    Check(
-        "pre-warm",
-        1,
-        "set out the filled, moistened trays on the mats a day before sowing: cold wet mix takes a day "
-        "to warm, and seed in it rots",
-    ),
-)
-#: What was checked longer ago than this [s] before the first sowing was for another season.
-_SEASON = 90 * DAY
-
-
-def season_tasks(
-    records: Records, first_sowing: date | None, zone: ZoneInfo, now: float
-) -> tuple[Task, ...]:
-    """What is to be done at the site before the first sowing of the season, and isn't yet.
-
-    records: of the site, with `checked` and the check's kind as text. None is due where no sowing is
-    planned; nothing is asked for once the day of sowing is past by a week.
-    """
-    if first_sowing is None:
-        return ()
-    sow = _noon(first_sowing, zone)
-    if now > sow + 7 * DAY:
-        return ()
-    done = {care.text for care in records.since(sow - _SEASON, What.CHECKED) if care.at <= now}
-    return _sorted(
-        Task(
-            kind=check.kind,
-            batch="",
-            text=check.text,
-            due=sow - check.days_before * DAY,
-            overdue=now > sow - check.days_before * DAY,
-            command=f"hotbed log {SITE} checked {check.kind}",
-        )
-        for check in CHECKLIST
-        if check.kind not in done
-    )

@@ -119,11 +119,12 @@ class MqttRelaySettings:
 
 @dataclass(frozen=True, slots=True)
 class MqttProbeSettings:
-    """Where one thermometer publishes, and what.
+    """Where one probe publishes, and what.
 
-    topic, path: as for relays; the value is a number, or text that is one. unit: of the payload.
-    offset: K added after conversion, -10 to 10. low, high: °C, outside which the device lies;
-    by default what a DS18B20 measures (its data sheet), the widest of the usual kinds.
+    topic, path: as for relays; the value is a number, or text that is one. unit: of a temperature in
+    the payload; of anything else "C", which takes it as it is. offset: K added after conversion, -10 to
+    10. low, high: outside which the device lies, -1e6 to 1e6; by default what a DS18B20 measures (°C,
+    its data sheet), the widest of the usual thermometers.
 
     Raises ValueError naming the field.
     """
@@ -142,8 +143,8 @@ class MqttProbeSettings:
             raise ValueError(f"unit is 'C' or 'F', not {self.unit!r}")
         if not -10 <= self.offset <= 10:
             raise ValueError(f"offset is -10 to 10 K, not {self.offset!r}")
-        if not -273.15 <= self.low < self.high <= 1000:
-            raise ValueError(f"low and high are -273.15 to 1000 °C, not {self.low} and {self.high}")
+        if not -1e6 <= self.low < self.high <= 1e6:
+            raise ValueError(f"low and high are -1e6 to 1e6, not {self.low} and {self.high}")
 
 
 class MqttRelay:
@@ -331,7 +332,7 @@ class MqttRelay:
 
 
 class MqttProbe:
-    """A thermometer heard over MQTT (`drivers.protocols.Probe`).
+    """A thermometer, or a probe of something else, heard over MQTT (`drivers.protocols.Probe`).
 
     A message that the broker had kept is not believed: nobody knows how old it is, and an old
     reading must not steer heat. `Reading.at` is the time of arrival.

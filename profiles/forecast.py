@@ -25,8 +25,6 @@ from math import ceil, erf, exp, hypot, log, sqrt
 from statistics import NormalDist, fmean
 
 from profiles.emergence import LONGEST_DAYS, EmergenceModel
-from profiles.model import Limit
-from profiles.units import Units, format_temperature
 
 #: Median lateness of a real tray, and how far crops as somebody raises them, seed lots and batches
 #: differ in its logarithm (common practice, no source: up to twice the table's days is usual in a
@@ -421,42 +419,3 @@ def forecast(
         final=ahead(needed.final),
         lateness=needed.half,
     )
-
-
-# --- spells that do more than pause ---------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Spell:
-    """Hours spent beyond a limit: in all, the longest in a row, and in a row until now."""
-
-    in_all_h: float = 0.0
-    longest_h: float = 0.0
-    running_h: float = 0.0
-
-    def after(self, hours: float, beyond: bool) -> Spell:
-        """The spell `hours` later, which were spent beyond the limit or not."""
-        if not beyond:
-            return Spell(self.in_all_h, self.longest_h, 0.0)
-        running = self.running_h + hours
-        return Spell(self.in_all_h + hours, max(self.longest_h, running), running)
-
-
-def stress_spell(spell: Spell, limit: Limit, title: str, units: Units = "C") -> str | None:
-    """A sentence on a spell of soil beyond a crop's limit, with the hours it rests on; None if short
-    of half the hours that do harm.
-
-    Above the ceiling the clock does not only pause: seed may go dormant or be cooked, and in cold
-    wet mix the seed of a warm crop rots. Then no later date of a forecast is to be trusted.
-    """
-    hours = spell.longest_h if limit.counted == "in a row" else spell.in_all_h
-    if hours < limit.hours / 2 or not hours:
-        return None
-    side = "over" if limit.side == "above" else "under"
-    had = (
-        f"{title}: the soil was {side} {format_temperature(limit.bound, units)} for {hours:.0f} h "
-        f"{limit.counted}"
-    )
-    if hours < limit.hours:
-        return f"{had}; at {limit.hours:.0f} h: {limit.consequence}"
-    return f"{had}, and {limit.hours:.0f} h do harm: {limit.consequence}"

@@ -529,8 +529,8 @@ def next_raise(
     if lamp_m - height_on <= least:
         due = on
     elif growth:
-        # A day that no calendar has is as good as never.
-        days = ceil((lamp_m - least - height_on) / growth)
+        # A day that no calendar has is as good as never. Rounded, for 0.03 / 0.002 is over 15 to a float.
+        days = ceil(round((lamp_m - least - height_on) / growth, 9))
         if days <= 366:
             due = on + timedelta(days)
             height_due = height_on + growth * days

@@ -487,6 +487,60 @@ class Task:
 
 
 @dataclass(frozen=True, slots=True)
+class Check:
+    """One thing to see to at the site before the first sowing, so many days before it.
+
+    kind: by which it is recorded as done, with `hotbed log site checked KIND`.
+    """
+
+    kind: str
+    days_before: int
+    summary: str
+    text: str
+
+
+#: All common practice, no source.
+CHECKS = (
+    Check(
+        "wash-trays",
+        14,
+        "Wash trays",
+        "Also pots, covers and labels of last year; then soak them in a disinfectant as its label says, "
+        "and rinse: damping-off winters in old mix. Gloves and air; never mix bleach with anything but "
+        "water.",
+    ),
+    Check(
+        "ice-bath",
+        10,
+        "Check the soil probes in ice",
+        "Each in a stirred slush of crushed ice and water: after five minutes it must read 0 °C (32 °F), "
+        "give or take 0.5 °C; note the difference, or change the probe.",
+    ),
+    Check(
+        "cut-out",
+        7,
+        "Test the thermal cut-outs",
+        "The mechanical cut-out of each mat, as its maker says: warmed over its setting it must switch "
+        "the mat off by itself. Never bridge it.",
+    ),
+    Check(
+        "breaker",
+        7,
+        "Test the residual-current device",
+        "Press the test button of the residual-current device (GFCI): the benches must go dead. If they "
+        "don't, leave them unplugged and call a licensed electrician; local codes go before this list.",
+    ),
+    Check(
+        "pre-warm",
+        1,
+        "Warm the filled trays",
+        "Set them out, moistened, on the mats a day before sowing: cold wet mix takes a day to warm, and "
+        "seed in it rots.",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
 class SeasonPlan:
     """Sowings in order of sowing date, bench weeks in order of time, and what does not fit."""
 
@@ -548,6 +602,7 @@ def plan_season(
         sowings.append(replace(sowing, stays=stays))
     weeks = load.weeks()
     tasks = [task for sowing in sowings for task in _tasks(sowing, units)]
+    tasks += _checks(sowings, today)
     return SeasonPlan(
         tuple(sowings),
         weeks,
@@ -951,6 +1006,21 @@ def _moved(sowing: Sowing, dates: SowingDates) -> tuple[Stay, ...]:
 
 
 # What to do when
+
+
+def _checks(sowings: Sequence[Sowing], today: date | None) -> Iterator[Task]:
+    """What is seen to before the first sowing; today where its day is past already."""
+    if not sowings:
+        return
+    first = min(sowings, key=lambda sowing: sowing.dates.sow.chosen)
+    for one in CHECKS:
+        day = first.dates.sow.chosen - timedelta(one.days_before)
+        yield Task(
+            f"{first.anchor.day.year}-site-{one.kind}",
+            day if today is None else max(day, today),
+            one.summary,
+            f"{one.text} When it is done: hotbed log site checked {one.kind}",
+        )
 
 
 def _tasks(sowing: Sowing, units: Units) -> Iterator[Task]:

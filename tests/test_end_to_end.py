@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import aiomqtt
 import pytest
 
 from drivers.onewire import w1_slave_text
@@ -221,3 +222,75 @@ async def test_a_refused_configuration_moves_no_pin_and_says_why(
     daemon.config.write_text(text.replace("pin = 27", "pin = 17"))
     refused = daemon.ask("check")
     assert "pin 17" in refused.stdout + refused.stderr
+
+
+YARD = """
+[bench.east.moisture]
+dry = 600
+wet = 300
+device = { driver = "mqtt", topic = "east/mix", path = "counts" }
+[[outdoor]]
+name = "fence"
+measures = "air"
+device = { driver = "mqtt", topic = "yard/fence" }
+[night_low]
+driver = "mqtt"
+topic = "yard/forecast"
+path = "low"
+unit = "F"
+"""
+
+
+async def test_outdoor_air_tonight_s_low_and_moisture_arrive_over_the_broker(
+    broker: Any, tmp_path: Path, free_port: int
+) -> None:
+    kind = type(broker).__name__
+    port = broker.port if kind == "Mosquitto" else free_port
+    daemon = Daemon(tmp_path, "127.0.0.1" if kind == "Mosquitto" else "embedded", port)
+    daemon.config.write_text(daemon.config.read_text() + YARD)
+    put(tmp_path, 24.5)
+    daemon.start()
+    try:
+        until(daemon.bench)
+        for words in (
+            "sow tomato --bench east",
+            "sow celery --place porch",
+            "stage CEL1 hardening",
+        ):
+            done = daemon.ask(*words.split(), "--by", "Ilse")
+            assert done.returncode == 0, done.stderr
+
+        def batch(code: str) -> dict[str, Any]:
+            batches = daemon.status()["batches"]
+            found = batches.values() if isinstance(batches, dict) else batches
+            return dict(next(one for one in found if one["batch"] == code))
+
+        def task(code: str, kind: str) -> str:
+            return " ".join(one["text"] for one in batch(code)["tasks"] if one["kind"] == kind)
+
+        assert daemon.bench()["moisture"] is None
+        assert "air is not measured" in str(batch("CEL1")["findings"])
+        assert "give tonight's low" in task("CEL1", "tonights-low")
+        async with aiomqtt.Client("127.0.0.1", port) as client:
+
+            async def says(topic: str, payload: str) -> None:
+                await client.publish(topic, payload, qos=1)
+
+            await says("yard/fence", "4.5")
+            await says("yard/forecast", '{"low": 33.8}')
+            await says("east/mix", '{"counts": 630}')
+            until(lambda: daemon.bench()["moisture"] == 1.8)
+            assert "the moisture probe reads 1.8 of 5" in task("TOM1", "water")
+            until(lambda: not task("CEL1", "tonights-low"))
+            until(lambda: "h of air under" in str(batch("CEL1")["findings"]))
+            await says("east/mix", '{"counts": 300}')
+            until(lambda: daemon.bench()["moisture"] == 4.0)
+            assert task("TOM1", "water") == ""
+            assert "moisture  4.0 of 5" in daemon.ask("status").stdout
+            await says("east/mix", "dry")  # garbled: nothing is claimed
+            until(lambda: daemon.bench()["moisture"] is None)
+        assert daemon.stop() == 0
+    finally:
+        if daemon.process is not None and daemon.process.poll() is None:
+            daemon.process.kill()
+            daemon.process.wait(10)

@@ -352,6 +352,31 @@ def tell_answer(asking: Asking, result: Mapping[str, Any]) -> None:
         typer.echo(plain(f"  {name} is now {aim}"))
     for note in result.get("notes") or ():
         typer.echo(plain(f"  note: {note}"))
+    ahead = result.get("germinating")
+    if isinstance(ahead, Mapping):
+        _tell_germinating(ahead, asking)
+
+
+def _tell_germinating(ahead: Mapping[str, Any], asking: Asking) -> None:
+    """What the bench's aim, and the temperatures beside it, come to for what was sown."""
+    from pydantic import TypeAdapter, ValidationError
+
+    from daemon.screens import console
+    from daemon.screens.crops import Trades, trades
+    from profiles.setpoint import Trade
+
+    # A daemon of another release may answer otherwise: then the rest is told without it.
+    with contextlib.suppress(ValidationError, KeyError, TypeError, ValueError):
+        rows = TypeAdapter(tuple[Trade, ...]).validate_python(ahead["temperatures"])
+        found = Trades(
+            rows,
+            float(ahead["room_c"]),
+            float(ahead["trays"]),
+            float(ahead["aim_c"]),
+            measured=bool(ahead["room_measured"]),
+        )
+        console().print()
+        console().print(trades(found, asking.view()))
 
 
 def nobody(asking: Asking) -> str:

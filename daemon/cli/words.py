@@ -6,9 +6,12 @@ import contextlib
 import re
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta, tzinfo
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from daemon.cli.program import wrong
+
+if TYPE_CHECKING:
+    from profiles.units import Units
 
 _DATE = r"(?P<day>\d{4}-\d{2}-\d{2}|today|yesterday)"
 _TIME = r"(?P<time>\d{1,2}:\d{2})"
@@ -99,6 +102,17 @@ def length_m(option: str, text: str) -> float:
     if found is None:
         raise wrong(f"{option}: {text!r}; allowed: a number and its unit, 20cm, 1.2m or 8in")
     return float(found[1].replace(",", ".")) * _LENGTHS[found[2]] / 1000
+
+
+def celsius(option: str, text: str, units: Units) -> float:
+    """The temperature [°C] of an option, as in 18C or 64F; without a letter in `units`."""
+    from profiles.units import celsius_from_f
+
+    found = re.fullmatch(_NUMBER + r"\s*°?([CF]?)", text.strip(), re.ASCII | re.IGNORECASE)
+    if found is None:
+        raise wrong(f"{option}: {text!r}; allowed: a temperature, 18C or 64F")
+    value = _float(found[1])
+    return celsius_from_f(value) if (found[2].upper() or units) == "F" else value
 
 
 #: What `log BATCH` takes as its first word; all else is a note.

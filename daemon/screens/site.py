@@ -200,6 +200,8 @@ def _bench(bench: BenchMessage, view: View, now: datetime) -> RenderableType:
     elif bench.room_estimate is not None:
         about = f"about {view.shown(bench.room_estimate):.0f} °{view.units}"
         rows.append(("room", f"{about} (estimated)"))
+    if bench.moisture is not None:
+        rows.append(("moisture", f"{bench.moisture:.1f} of 5, by its probe"))
     bad = [
         f"{one.probe} {WORDED[Quality(one.quality)] if one.quality in list(Quality) else one.quality}"
         for one in bench.readings

@@ -9,9 +9,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from daemon.care import DAY, HOUR, Husbandry, Records, Tally, TallyLimits, What, limits_of
+from daemon.care import (
+    DAY,
+    HOUR,
+    Husbandry,
+    Records,
+    Tally,
+    TallyLimits,
+    What,
+    limits_of,
+    moisture_score,
+)
 from profiles.library import load_library
-from profiles.model import Figure, Stage
+from profiles.model import LimitKind, Stage
 
 T0 = 1_800_000_000.0
 
@@ -210,7 +220,9 @@ def test_records_come_back_from_json_as_they_were(records: Records) -> None:
 
 # --- the tally -----------------------------------------------------------------------------------
 
-LIMITS = TallyLimits(soil_cold_c=10, soil_hot_c=30, chill_c=8, cold_wet_c=12, long_day_h=13)
+LIMITS = TallyLimits(
+    soil_cold_c=10, soil_hot_c=30, chill_c=8, cold_wet_c=12, long_day_h=13, dormant_c=26
+)
 
 
 def run(hours: float, tally: Tally = Tally(), **had: Any) -> Tally:  # noqa: B008 (a tuple)
@@ -297,6 +309,7 @@ def test_no_part_of_a_tally_is_more_than_the_whole(
     assert tally.lit_s + tally.dark_most_s <= tally.light_s <= tally.s
     assert tally.cold_s + tally.hot_s <= tally.soil_s <= tally.s
     assert tally.chill_s <= tally.air_s <= tally.s
+    assert tally.dormant_run_s <= tally.dormant_most_s <= tally.soil_s
     assert tally.cold_wet_most_s <= tally.wet_most_s <= tally.wet_known_s <= tally.s
     assert tally.soil_s == 600.0 * sum(soil is not None for _, soil, _, _ in ticks)
     if tally.soil_low is not None and tally.soil_high is not None:
@@ -309,10 +322,20 @@ def test_no_part_of_a_tally_is_more_than_the_whole(
     assert adapter.validate_json(adapter.dump_json(tally)) == tally
 
 
+@pytest.mark.parametrize(
+    ("value", "score"), [(600, 2), (300, 4), (450, 3), (675, 1.5), (5000, 1), (0, 5)]
+)
+def test_a_moisture_probe_is_read_between_the_owners_two_looks(value: float, score: float) -> None:
+    assert moisture_score(value, dry=600, wet=300) == pytest.approx(score)
+    assert moisture_score(-value, dry=-600, wet=-300) == pytest.approx(score)
+
+
 def test_limits_come_from_the_crop_and_seed_is_not_chilled() -> None:
     tomato = load_library().crop("tomato")
-    habits = Husbandry(cold_wet_c=Figure(value=14, source="from-memory"))
+    rot = tomato.limits[LimitKind.COLD_ROT]
+    assert rot.bound == 12.0
+    habits = Husbandry(cold_rot=rot)
     sown = limits_of(tomato, Stage.GERMINATION, habits)
-    assert (sown.soil_cold_c, sown.soil_hot_c, sown.cold_wet_c) == (18.0, 33.0, 14.0)
+    assert (sown.soil_cold_c, sown.soil_hot_c, sown.cold_wet_c) == (18.0, 33.0, 12.0)
     up = limits_of(tomato, Stage.SEEDLING, habits)
     assert (up.soil_cold_c, up.soil_hot_c) == (16.0, 30.0)

@@ -487,6 +487,18 @@ def test_one_topic_may_carry_the_state_of_several_plugs_and_several_figures() ->
     parse(_site(("bench.a", lamp("l1")), ("bench.b", lamp("l2")), ("room", figures)), FILE)
 
 
+def test_a_moisture_probe_is_on_mqtt_and_its_two_looks_differ() -> None:
+    probe = {"dry": 310, "wet": 620, "device": {"driver": "mqtt", "topic": "annex/mix"}}
+    bench = parse(_site(("bench.shelf.moisture", probe)), FILE).bench["shelf"]
+    assert bench.moisture is not None
+    assert (bench.moisture.dry, bench.moisture.wet) == (310, 620)
+    with pytest.raises(ConfigError, match="dry and wet are both 310; allowed: two that differ"):
+        parse(_site(("bench.shelf.moisture", {**probe, "wet": 310})), FILE)
+    same = _site(("bench.shelf.moisture", probe), ("bench.shelf.probes.0.name", "moisture"))
+    with pytest.raises(ConfigError, match="named 'moisture' beside the moisture probe"):
+        parse(same, FILE)
+
+
 def test_every_problem_is_listed_at_once() -> None:
     assert _problems(
         _site((f"{MAT}.watts", -1), (f"{LAMP}.device.pin", 99), ("site.tic", 5), ("site.tick", 99))

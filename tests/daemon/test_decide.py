@@ -10,7 +10,18 @@ from hypothesis import strategies as st
 
 from daemon.decide import Decision, decide
 from daemon.requests import KINDS, MAX_BYTES, RefusedError, apply, envelope
-from daemon.state import Batch, Inputs, Keep, Memory, Now, Site, dump, restore, shifted
+from daemon.state import (
+    Batch,
+    Inputs,
+    Keep,
+    Memory,
+    MoistureSpec,
+    Now,
+    Site,
+    dump,
+    restore,
+    shifted,
+)
 from drivers.protocols import Quality, Reading
 from profiles.model import Stage
 from tests.daemon.builders import DAY, HOUR, bench, site
@@ -207,6 +218,26 @@ def test_what_a_lost_probe_read_last_is_not_counted_as_soil_that_a_batch_has_had
         memory = tick(memory, n * TICK, Reading(None, Quality.MISSING, n * TICK)).memory
     assert memory.tallies["LET1"].soil_s <= counted + SITE.probe_grace
     assert memory.tallies["LET1"].s == pytest.approx(199 * TICK)
+
+
+def test_a_fresh_moisture_probe_tells_the_tally_and_an_old_or_failed_one_nothing() -> None:
+    spec = replace(SITE.benches["shelf"], moisture=MoistureSpec("shelf/moisture", dry=600, wet=300))
+    damp = replace(SITE, benches={"shelf": spec})
+
+    def known(reading: Reading | None, hours: int) -> tuple[float, float]:
+        memory = Memory(batches=batches("LET1"))
+        for n in range(hours * 12 + 1):
+            now = Now(n * 300.0, START + n * 300.0)
+            heard = {} if reading is None else {"shelf/moisture": reading}
+            memory = decide(memory, damp, Inputs(heard), now).memory
+        tally = memory.tallies["LET1"]
+        return tally.wet_known_s / HOUR, tally.wet_run_s / HOUR
+
+    assert known(Reading(290, Quality.OK, 0.0), 2) == pytest.approx((2, 2), abs=0.1)
+    assert known(Reading(310, Quality.OK, 0.0), 2) == pytest.approx((2, 0), abs=0.1)
+    assert known(Reading(290, Quality.OK, 0.0), 9)[0] == pytest.approx(3, abs=0.1)
+    assert known(Reading(290, Quality.GARBLED, 0.0), 2) == (0, 0)
+    assert known(None, 2) == (0, 0)
 
 
 def test_outdoor_air_that_a_silent_thermometer_read_long_ago_is_no_chill() -> None:

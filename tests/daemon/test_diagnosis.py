@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import inf
 from typing import Any
 
 import pytest
@@ -22,15 +23,32 @@ from daemon.care import (
     limits_of,
 )
 from daemon.diagnosis import Finding, findings
+from daemon.husbandry import husbandry_of
 from daemon.state import Batch
 from profiles.library import load_library
-from profiles.model import Figure, Stage
+from profiles.model import Figure, Limit, Stage
 
 LIBRARY = load_library()
 SOWN = 1_800_000_000.0
 #: Of nobody's crop: figures that are easy to reckon with.
 CHILL = Chill(below_c=8.0, hours=100.0, consequence="may bolt", source="from-memory")
 LONG = LongDay(hours=13.0, consequence="begins to bulb", source="from-memory")
+ROT = Limit(
+    soil_below_c=15.0,
+    hours=96.0,
+    counted="in a row",
+    stages=(Stage.GERMINATION,),
+    consequence="Seed rots.",
+    source="from-memory",
+)
+DORMANT = Limit(
+    soil_above_c=26.0,
+    hours=12.0,
+    counted="in a row",
+    stages=(Stage.GERMINATION,),
+    consequence="Seed goes dormant.",
+    source="from-memory",
+)
 
 
 def found(
@@ -219,19 +237,48 @@ def test_a_poor_stand_is_told_and_a_good_one_is_fine() -> None:
 
 def test_seed_over_its_ceiling_is_told_by_the_hours() -> None:
     hot = lived(2, stage=Stage.GERMINATION, crop="lettuce", soil=29.0)
-    habits = Husbandry(hot_harm="seed goes dormant", hot_source="from-memory")
-    told = found(Stage.GERMINATION, hot, crop="lettuce", husbandry=habits)["seed-heat"]
+    told = found(Stage.GERMINATION, hot, crop="lettuce")["seed-heat"]
     assert told.level == "risk"
     assert "2 days over its ceiling" in told.sentence
-    assert "goes dormant" in told.sentence
+    assert "cooked" in told.sentence
     assert figure(told, "over the ceiling") == pytest.approx(48)
     cool = lived(2, stage=Stage.GERMINATION, crop="lettuce", soil=19.0)
     assert found(Stage.GERMINATION, cool, crop="lettuce")["seed-heat"].level == "fine"
     assert found(Stage.GERMINATION)["seed-heat"].level == "not-measured"
 
 
+@pytest.mark.parametrize(
+    ("hours", "level", "said"),
+    [
+        ((5, 19), "fine", "never over"),
+        ((5, 1, 5, 13), "fine", "never over"),  # in a row, not in all
+        ((7, 17), "watch", "7 h on end over 26.0 °C; at 12 h: Seed that has drunk in hot soil"),
+        ((14, 10), "risk", "14 h on end"),
+    ],
+)
+def test_soil_over_the_limit_of_dormancy_is_told_by_its_longest_spell(
+    hours: tuple[float, ...], level: str, said: str
+) -> None:
+    lettuce = LIBRARY.crop("lettuce")
+    habits = husbandry_of(lettuce, Stage.GERMINATION)
+    limits = limits_of(lettuce, Stage.GERMINATION, habits)
+    tally = Tally()
+    for number, some in enumerate(hours):
+        for _ in range(round(some)):
+            soil = 26.5 if number % 2 == 0 else 20.0
+            tally = tally.after(HOUR, lit=False, soil=soil, limits=limits)
+    told = found(Stage.GERMINATION, tally, crop="lettuce", husbandry=habits)["seed-heat"]
+    assert (told.level, said in told.sentence) == (level, True), told
+    # Emerged, it is no seed any more.
+    assert (
+        limits_of(lettuce, Stage.SEEDLING, husbandry_of(lettuce, Stage.SEEDLING)).dormant_c == inf
+    )
+
+
 def test_a_cold_wet_spell_rots_the_seed_of_a_warm_crop() -> None:
-    habits = Husbandry(cold_wet_c=Figure(value=15, source="from-memory"))
+    habits = Husbandry(cold_rot=ROT)
+    short = lived(2.5, stage=Stage.GERMINATION, soil=13.0, wet=True, husbandry=habits)
+    assert found(Stage.GERMINATION, short, husbandry=habits)["cold-wet"].level == "watch"
     spell = lived(4.5, stage=Stage.GERMINATION, soil=13.0, wet=True, husbandry=habits)
     assert found(Stage.GERMINATION, spell, husbandry=habits)["cold-wet"].level == "risk"
     dry = lived(4.5, stage=Stage.GERMINATION, soil=13.0, wet=None, husbandry=habits)
@@ -313,7 +360,7 @@ def test_a_risk_always_rests_on_figures_and_sources_and_nothing_measured_means_n
     full: bool,
 ) -> None:
     habits = replace(
-        Husbandry(), chill=CHILL, long_day=LONG, cold_wet_c=Figure(value=12, source="from-memory")
+        Husbandry(), chill=CHILL, long_day=LONG, cold_rot=ROT, dormancy=DORMANT
     ) if full else Husbandry()  # fmt: skip
     limits = limits_of(LIBRARY.crop(crop), stage, habits)
     tally = Tally()

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from daemon.care import DAY, Husbandry, Records, What
+from daemon.care import DAY, SITE, Husbandry, Records, What
 from daemon.state import Batch, Count
-from daemon.tasks import CHECKLIST, SITE, STAGES, Facts, Task, season_tasks, tasks_of
+from daemon.tasks import STAGES, Facts, Task, tasks_of
 from profiles.library import load_library
 from profiles.model import Span, Stage
 
@@ -159,6 +159,13 @@ def test_a_score_of_2_or_less_calls_for_water(score: int, kind: str) -> None:
     tasks = asked(Stage.SEEDLING, 6, 8, wrote((8, "moist", score)))
     assert kind in tasks
     assert len({"water", "check-moisture"} & set(tasks)) == 1
+
+
+def test_a_moisture_probe_calls_for_water_and_nobody_need_look() -> None:
+    dry = asked(Stage.SEEDLING, 6, 8, wrote((7.9, "moist", 5)), replace(FACTS, moisture=1.8))
+    assert "the moisture probe reads 1.8 of 5" in dry["water"].text
+    moist = asked(Stage.SEEDLING, 6, 30, facts=replace(FACTS, moisture=2.1))
+    assert not {"water", "check-moisture"} & set(moist)
 
 
 def test_watering_after_the_dry_look_ends_the_task() -> None:
@@ -423,39 +430,6 @@ def test_a_struck_record_changes_no_task(situation: tuple[Any, ...], more: Recor
 
 
 # --- before the season ---------------------------------------------------------------------------
-
-
-def test_before_the_first_sowing_the_site_is_made_ready_in_order() -> None:
-    sow = date(2027, 3, 1)
-    now = datetime(2027, 2, 10, 9, tzinfo=BERLIN).timestamp()
-    tasks = season_tasks(Records(), sow, BERLIN, now)
-    assert [task.kind for task in tasks] == [
-        "wash-trays",
-        "ice-bath",
-        "breaker",
-        "cut-out",
-        "pre-warm",
-    ]
-    assert not any(task.overdue for task in tasks)
-    assert all(task.batch == "" for task in tasks)
-    assert "electrician" in next(task.text for task in tasks if task.kind == "breaker")
-    late = season_tasks(Records(), sow, BERLIN, SOWN)
-    assert all(task.overdue for task in late)
-
-
-def test_a_check_of_this_season_is_done_and_one_of_last_year_is_not() -> None:
-    sow = date(2027, 3, 1)
-    records = Records().add(What.CHECKED, at=SOWN - 20 * DAY, by="Ona", text="ice-bath")
-    records = records.add(What.CHECKED, at=SOWN - 365 * DAY, by="Ona", text="wash-trays")
-    kinds = {task.kind for task in season_tasks(records, sow, BERLIN, SOWN - 5 * DAY)}
-    assert kinds == {check.kind for check in CHECKLIST} - {"ice-bath"}
-    again = season_tasks(records.strike(1, by="Ben"), sow, BERLIN, SOWN - 5 * DAY)
-    assert len(again) == len(CHECKLIST)
-
-
-def test_without_a_sowing_ahead_nothing_is_asked_of_the_site() -> None:
-    assert season_tasks(Records(), None, BERLIN, SOWN) == ()
-    assert season_tasks(Records(), date(2027, 3, 1), BERLIN, SOWN + 8 * DAY) == ()
 
 
 def test_feeding_goes_by_the_crops_own_interval_and_names_its_source() -> None:

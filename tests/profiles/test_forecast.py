@@ -32,15 +32,12 @@ from profiles.forecast import (
     Look,
     Range,
     Record,
-    Spell,
     believe,
     forecast,
     record_of,
     record_of_date,
     requirement,
-    stress_spell,
 )
-from profiles.model import Limit, Stage
 from sim.seedlings import draw_requirements
 
 TOMATO = EmergenceModel(
@@ -368,55 +365,3 @@ def test_beliefs_records_and_forecasts_go_through_json() -> None:
     assert json.loads(json.dumps(asdict(belief)))["batches"] == 1
     said = forecast(TOMATO, requirement(belief, 0.07), 0.3, (21.0,))
     assert json.loads(json.dumps(asdict(said)))["half"]["mid"] == said.half.mid  # type: ignore[union-attr]
-
-
-# --- spells ---------------------------------------------------------------------------------------
-
-HOT = Limit(
-    soil_above_c=26.0,
-    hours=12.0,
-    counted="in a row",
-    stages=(Stage.GERMINATION,),
-    consequence="Seed goes dormant.",
-    source="from-memory",
-)
-
-
-def spell_of(*hours: float) -> Spell:
-    """Beyond the limit and within it by turns, an hour at a time."""
-    spell = Spell()
-    for index, some in enumerate(hours):
-        for _ in range(int(some)):
-            spell = spell.after(1.0, beyond=index % 2 == 0)
-    return spell
-
-
-def test_a_spell_counts_in_all_in_a_row_and_until_now() -> None:
-    assert spell_of(5, 1, 9, 2, 3) == Spell(in_all_h=17, longest_h=9, running_h=3)
-    assert spell_of(5, 1).running_h == 0
-
-
-def test_a_spell_is_told_from_half_of_the_hours_that_do_harm() -> None:
-    assert stress_spell(spell_of(5), HOT, "Lettuce") is None
-    assert stress_spell(Spell(), HOT, "Lettuce") is None
-    assert stress_spell(spell_of(7), HOT, "Lettuce") == (
-        "Lettuce: the soil was over 26.0 °C for 7 h in a row; at 12 h: Seed goes dormant."
-    )
-    assert stress_spell(spell_of(14), HOT, "Lettuce", "F") == (
-        "Lettuce: the soil was over 78.8 °F for 14 h in a row, and 12 h do harm: Seed goes dormant."
-    )
-
-
-def test_hours_in_all_and_in_a_row_are_told_apart() -> None:
-    assert stress_spell(spell_of(5, 1, 5, 1, 5), HOT, "Lettuce") is None
-    in_all = HOT.model_copy(update={"counted": "in all"})
-    assert "15 h in all, and" in (stress_spell(spell_of(5, 1, 5, 1, 5), in_all, "Lettuce") or "")
-
-
-def test_a_cold_spell_is_under_its_limit() -> None:
-    cold = replace_bound(HOT, soil_below_c=12.0)
-    assert "the soil was under 12.0 °C" in (stress_spell(spell_of(20), cold, "Tomato") or "")
-
-
-def replace_bound(limit: Limit, soil_below_c: float) -> Limit:
-    return Limit(**{**limit.model_dump(exclude={"soil_above_c"}), "soil_below_c": soil_below_c})

@@ -418,6 +418,14 @@ def test_leaves_already_too_near_raise_the_lamp_today_over_what_has_grown_since(
     assert found.lamp_m == pytest.approx(0.205)
 
 
+def test_a_lamp_is_not_raised_a_day_late_by_rounding() -> None:
+    # 4 mm to grow at 2 mm a day are two days, though in binary it comes to a little more.
+    records = [(MARCH, 0.012), (MARCH + timedelta(7), 0.026)]
+    found = next_raise(records, 0.13, 0.1, on=MARCH + timedelta(7), least_gap_m=0.1)
+    assert found.growth_m_per_day == pytest.approx(0.002)
+    assert found.due == MARCH + timedelta(7 + 2)
+
+
 def test_one_record_tells_the_gap_but_no_date() -> None:
     found = next_raise([(MARCH, 0.04)], 0.14, 0.10, on=date(2027, 3, 9))
     assert (found.growth_m_per_day, found.due) == (None, None)

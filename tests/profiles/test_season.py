@@ -493,7 +493,8 @@ def test_tasks_tell_what_to_do_on_the_dates_of_the_plan() -> None:
     dates = sowing.dates
     assert dates.prick_out is not None
     assert dates.pot_on is not None
-    assert [(task.uid, task.day) for task in plan.tasks] == [
+    of_batch = [task for task in plan.tasks if "-site-" not in task.uid]
+    assert [(task.uid, task.day) for task in of_batch] == [
         ("2027-tomato-early-1-sow", dates.sow.chosen),
         ("2027-tomato-early-1-emerge", dates.emerge.early),
         ("2027-tomato-early-1-prick-out", dates.prick_out.chosen),
@@ -501,7 +502,7 @@ def test_tasks_tell_what_to_do_on_the_dates_of_the_plan() -> None:
         ("2027-tomato-early-1-harden", dates.harden.chosen),
         ("2027-tomato-early-1-plant-out", dates.plant_out.chosen),
     ]
-    sow, emerge, prick_out, pot_on, _, out = plan.tasks
+    sow, emerge, prick_out, pot_on, _, out = of_batch
     assert prick_out.description.startswith("60 cells in 1 tray of 72.")
     assert pot_on.description.startswith("60 x 9 cm pot, the room of 4 trays.")
     assert sow.summary == "Sow Tomato Early"
@@ -509,6 +510,27 @@ def test_tasks_tell_what_to_do_on_the_dates_of_the_plan() -> None:
     assert "1 open tray. Soil at 25 °C." in sow.description
     assert f"Expected on {dates.emerge.chosen}, by {dates.emerge.late}" in emerge.description
     assert "54 plants. Plant out only into soil of 15 °C or more." in out.description
+
+
+def test_the_site_is_made_ready_before_the_first_sowing_in_order() -> None:
+    orders = [tomatoes(54, times=2, every_weeks=2), replace(tomatoes(30), crop=HARDY)]
+    plan = plan_season(orders, FROST)
+    first = min(sowing.dates.sow.chosen for sowing in plan.sowings)
+    checks = [task for task in plan.tasks if "-site-" in task.uid]
+    assert [(task.uid, (first - task.day).days) for task in checks] == [
+        ("2027-site-wash-trays", 14),
+        ("2027-site-ice-bath", 10),
+        ("2027-site-breaker", 7),
+        ("2027-site-cut-out", 7),
+        ("2027-site-pre-warm", 1),
+    ]
+    assert "licensed electrician" in checks[2].description
+    assert checks[1].description.endswith("hotbed log site checked ice-bath")
+    # Planned late, what should have been done already is for today.
+    late = plan_season(orders, FROST, today=first - timedelta(5))
+    days = {task.uid.partition("-site-")[2]: task.day for task in late.tasks}
+    assert days["wash-trays"] == days["ice-bath"] == first - timedelta(5)
+    assert days["pre-warm"] == first - timedelta(1)
 
 
 def test_a_task_keeps_its_uid_when_the_plan_is_made_again_and_shares_it_with_none() -> None:
