@@ -7,18 +7,23 @@ usage, 3 nobody answered. With --json, standard output is one JSON document, {"o
 What a command needs is imported when it runs: `hotbed status` is quick on a small board.
 """
 
-from daemon.cli import (
-    batches,
-    lighting,
-    lookup,
-    notebook,
-    planning,
-    printing,
-    running,
-    tending,
-    watching,
-)
+import sys
+
+from daemon.cli import running
 from daemon.cli.program import app, main
+
+# The daemon itself lives for months and needs one command: the others stay on the disk.
+if sys.argv[1:2] != ["run"]:
+    from daemon.cli import (
+        batches,
+        lighting,
+        lookup,
+        notebook,
+        planning,
+        printing,
+        tending,
+        watching,
+    )
 
 # The modules of the commands are imported for their commands alone.
 __all__ = [
