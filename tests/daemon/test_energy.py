@@ -21,11 +21,25 @@ from daemon.energy import (
     by_trays,
 )
 from daemon.messages import batch_message, bench_messages
+from daemon.rehearsal import Rehearsal, default_plan
 from daemon.requests import KINDS, apply
-from daemon.state import Keep, Memory, dump, restore
+from daemon.simulated import example
+from daemon.state import Keep, Memory, Site, dump, restore
 from daemon.story import energy_by_bench, stories
 from profiles.model import Stage
-from tests.daemon.builders import BERLIN, DAY, HOUR, START, Runner, Tray, batch, bench, site, utc
+from tests.daemon.builders import (
+    BERLIN,
+    DAY,
+    HOUR,
+    START,
+    Runner,
+    Tray,
+    batch,
+    bench,
+    library,
+    site,
+    utc,
+)
 
 NIGHTLY = OffPeak(timedelta(hours=22), timedelta(hours=6), 0.20)
 TARIFF = Tariff("EUR", 0.40, NIGHTLY)
@@ -255,3 +269,20 @@ def test_lamps_that_move_into_the_cheap_hours_never_shorten_a_night() -> None:
     hours = run.last.aims["shelf"].hours
     assert min(nights[1:]) >= (24 - hours) * HOUR - 60
     assert lit == (lit_window(timedelta(hours=22), hours, BERLIN, run.utc) is not None)
+
+
+def test_a_season_s_energy_is_that_of_the_simulator_s_own_meters() -> None:
+    settings = example()
+    here = replace(Site.of(settings, library()), tariff=TARIFF)
+    season = Rehearsal(
+        settings, here, start=START - HOUR, days=4, seed=3, faults=(), plan=default_plan(here, 4)
+    )
+    season.run()
+    for name in here.benches:
+        counted, truth = season.memory.benches[name].energy, season.world.truth(name)
+        assert counted.lamp_wh == pytest.approx(truth.lamp_wh, rel=0.01, abs=2)
+        assert counted.mat_wh == pytest.approx(truth.mat_wh, rel=0.01, abs=2)
+    assert season.memory.benches["lower"].energy.mat_wh > 500
+    parts = sum(season.memory.energy.values(), NO_ENERGY).kwh
+    whole = sum((one.energy for one in season.memory.benches.values()), NO_ENERGY).kwh
+    assert parts == pytest.approx(whole, rel=0.05)
