@@ -18,12 +18,13 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from daemon.caller import Caller
 from daemon.clock import LiveClock, SystemClock, boot_id
 from daemon.config import Config, ConfigError, Mqtt, OneWireDevice, load
 from daemon.hardware import build, drive_off
 from daemon.journal import Journal, JournalError
 from daemon.service import Service
-from daemon.state import Site
+from daemon.state import DAY, Site
 from daemon.wire import Endpoint, Wire, WireError
 from drivers.protocols import DriverError
 from profiles.library import Library, ProfileError, load_library
@@ -115,10 +116,6 @@ def run(
                 return fail(f"{config}: it names simulated devices: run it with --simulate")
             if slips := mistyped_probes(settings):
                 raise ConfigError(config, slips)
-        try:
-            state.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            return fail(f"{state}: the state folder cannot be made: {error.strerror}")
         asyncio.run(_run(settings, state, simulate, speed, port))
     except (ConfigError, ProfileError, DriverError, JournalError, WireError) as error:
         return fail(error)
@@ -130,7 +127,14 @@ async def _run(config: Config, state: Path, simulate: bool, speed: float, port: 
     site, _ = read_site(config)
     gc.collect()
     wire = Wire(config.mqtt, config.site.name, port=port)
-    journal = Journal.open(state / JOURNAL, time.time())
+    try:  # only now: what is refused leaves no folder behind
+        state.mkdir(parents=True, exist_ok=True)  # noqa: ASYNC240 (nothing runs yet)
+    except OSError as error:
+        raise JournalError(f"{state}: the state folder cannot be made: {error.strerror}") from None
+    keep = config.site.keep_readings
+    journal = Journal.open(
+        state / JOURNAL, time.time(), keep_days=keep, keep_ticks=int(keep * DAY / site.tick)
+    )
     try:
         async with _embedded_broker(config.mqtt, wire.endpoint):
             clock: LiveClock = SystemClock()
@@ -149,6 +153,7 @@ async def _run(config: Config, state: Path, simulate: bool, speed: float, port: 
             service = Service(
                 site, hardware, journal, wire, clock,
                 boot=boot, simulated=simulate, observe=mirror,
+                caller=Caller({one.name: one.command for one in config.calls.people}),
             )  # fmt: skip
             loop = asyncio.get_running_loop()
             for one in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):

@@ -15,6 +15,9 @@ from typing import NamedTuple
 
 from profiles.bounds import check, check_whole
 from profiles.model import Crop, Figure, Limit, Span, Stage
+from profiles.problems import nearest
+from profiles.season import CHECKS
+from profiles.units import Units, format_length, format_temperature
 
 DAY = 86400.0
 HOUR = 3600.0
@@ -29,9 +32,10 @@ class What(StrEnum):
 
     moist: the score of a finger in the mix, 1 (dry) to 5 (soaked). weight: of one tray [g]. height:
     of the plants over the mix [mm]. emerged: how many are up, of how many sown. leaves: sets of true
-    leaves that have opened. raised-lamp: the lamp's new height over the mix [mm]. out, in: hardening
-    plants put out, or a frame opened, and back. Of the site: checked, see
-    `profiles.season.CHECKS`; low, of the night that comes, outdoors [°C].
+    leaves that have opened. raised-lamp: the lamp's new height over the mix [mm]. lit: the lamp was
+    seen to be lit. out, in: hardening plants put out, or a frame opened, and back. Of the site:
+    checked, one of `profiles.season.CHECKS`, and what was found; low, of the night that comes,
+    outdoors [°C].
     """
 
     WATERED = "watered"
@@ -46,6 +50,7 @@ class What(StrEnum):
     PRICKED_OUT = "pricked-out"
     POTTED_ON = "potted-on"
     RAISED_LAMP = "raised-lamp"
+    LIT = "lit"
     OUT = "out"
     IN = "in"
     CHECKED = "checked"
@@ -194,7 +199,13 @@ class Records:
         return [care for care in self.standing(*whats) if care.at >= at]
 
     def recent_same(
-        self, what: What, by: str, at: float, within: float = 12 * HOUR, text: str = ""
+        self,
+        what: What,
+        by: str,
+        at: float,
+        within: float = 12 * HOUR,
+        text: str = "",
+        units: Units = "C",
     ) -> str:
         """A sentence if somebody else did the same within so many seconds of `at`; else empty.
 
@@ -207,13 +218,13 @@ class Records:
             for care in self.standing(what)
             if care.by != by
             and abs(at - care.at) <= within
-            and (what not in (What.COVER, What.CHECKED) or care.text == text)
+            and (what not in (What.COVER, What.CHECKED) or _which(care.text) == _which(text))
         ]
         if not others:
             return ""
         near = min(others, key=lambda care: abs(at - care.at))
         ago = f"{worded_span(abs(at - near.at))} {'before' if near.at <= at else 'after'}"
-        return f"{near.by} recorded {said(near)} {ago} (record {near.n})"
+        return f"{near.by} recorded {said(near, units)} {ago} (record {near.n})"
 
     def stand(self) -> Stand:
         """First up, half up and the final stand, from the counts."""
@@ -320,8 +331,19 @@ def _check(care: Care) -> None:
         raise ValueError(f"{what} takes no value")
     if what is What.COVER and care.text not in ("on", "off"):
         raise ValueError(f"cover is {care.text!r}; allowed: on, off")
-    if what in (What.NOTE, What.CHECKED) and not care.text:
+    if what is What.CHECKED and _which(care.text) not in (kinds := [one.kind for one in CHECKS]):
+        first = care.text.split(" ")[0]
+        raise ValueError(
+            f"checked {first!r}{nearest(first, kinds)}; allowed: {', '.join(kinds)}, with any words "
+            f'behind it; all else is a note: hotbed log {SITE} note "..."'
+        )
+    if what is What.NOTE and not care.text:
         raise ValueError(f"{what} needs words")
+
+
+def _which(text: str) -> str:
+    """Which cover or check a record is of: its first word."""
+    return text.partition(" ")[0].casefold()
 
 
 def _passed(counts: list[tuple[float, int, int | None]], half: float) -> float | None:
@@ -336,15 +358,15 @@ def _passed(counts: list[tuple[float, int, int | None]], half: float) -> float |
     return None
 
 
-def said(care: Care) -> str:
-    """What a record says, in the words of the grower's screen."""
+def said(care: Care, units: Units = "C") -> str:
+    """What a record says, in the words and units of the grower's screen."""
     match care.what:
         case What.MOIST:
             words = f"moisture {care.value:g} of 5"
         case What.WEIGHT:
             words = f"a tray of {care.value:g} g"
         case What.HEIGHT:
-            words = f"{(care.value or 0) / 10:g} cm tall"
+            words = f"{format_length(care.value or 0, units)} tall"
         case What.EMERGED:
             words = f"{care.value:g}" + (f" of {care.of}" if care.of else "") + " up"
         case What.LEAVES:
@@ -354,9 +376,11 @@ def said(care: Care) -> str:
         case What.NOTE:
             return care.text
         case What.LOW:
-            words = f"a low of {care.value:g} °C"
+            words = f"a low of {format_temperature(care.value or 0, units)}"
+        case What.LIT:
+            words = "lamp seen lit"
         case What.RAISED_LAMP if care.value is not None:
-            words = f"lamp {care.value / 10:g} cm over the mix"
+            words = f"lamp {format_length(care.value, units)} over the mix"
         case _:
             words = care.what.replace("-", " ")
     return f"{words} ({care.text})" if care.text else words
@@ -447,6 +471,8 @@ class TallyLimits(NamedTuple):
 
 
 NO_LIMITS = TallyLimits()
+#: A bench steered to the end of what is accepted sways about it by so much [°C], which is no fault.
+_SWAYS_C = 0.5
 
 
 def limits_of(crop: Crop, stage: Stage, husbandry: Husbandry) -> TallyLimits:
@@ -461,7 +487,7 @@ def limits_of(crop: Crop, stage: Stage, husbandry: Husbandry) -> TallyLimits:
     leafy = stage is not Stage.GERMINATION  # seed feels neither chill nor day length here
     rot, dormancy = husbandry.cold_rot, husbandry.dormancy
     return TallyLimits(
-        soil_cold_c=cold,
+        soil_cold_c=cold - _SWAYS_C,
         soil_hot_c=targets.soil_ceiling_c.value,
         chill_c=husbandry.chill.below_c if husbandry.chill is not None and leafy else -inf,
         cold_wet_c=cold if rot is None else rot.bound,

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ipaddress
+import os
 import stat
 import threading
 import tomllib
@@ -84,6 +86,7 @@ async def check(path: Path) -> list[Finding]:
         return found
     if library is not None:
         found += _crops_fit(config, library)
+    found += _callable(config)
     found += _pins(config)
     found += _wiring(config)
     found += await _onewire(config)
@@ -155,6 +158,28 @@ def _crops_fit(config: Config, library: Library) -> Iterator[Finding]:
             f"{', '.join(hot)}",
             "Raise the limit, or sow it elsewhere.",
         )
+
+
+def _callable(config: Config) -> Iterator[Finding]:
+    """Whether those who are called about alarms can be; nobody is called to find out."""
+    for n, one in enumerate(config.calls.people, 1):
+        if not one.command:
+            continue
+        place, program = f"calls.people[{n}].command", Path(one.command[0])
+        if not program.is_file():
+            yield Finding(
+                place,
+                "problem",
+                f"there is no program {program}",
+                "Install it, or correct the path.",
+            )
+        elif not os.access(program, os.X_OK):
+            yield Finding(
+                place,
+                "problem",
+                f"{program} may not be run by this user",
+                f"chmod +x {program}, and try it as the user that the daemon runs as.",
+            )
 
 
 # --- pins and wiring -----------------------------------------------------------------------------
@@ -404,7 +429,7 @@ def _in_thread(work: Callable[[], T]) -> asyncio.Future[T]:
 async def _broker(config: Config) -> list[Finding]:
     from daemon.wire import Endpoint, WireError
 
-    found = list(_password(config))
+    found = list(_secrets(config))
     try:
         endpoint = Endpoint.of(config.mqtt)
     except WireError as error:
@@ -422,21 +447,39 @@ async def _broker(config: Config) -> list[Finding]:
     return found + await _thermometers(config, endpoint)
 
 
-def _password(config: Config) -> Iterator[Finding]:
-    path = config.mqtt.password_file
-    if path is None:
-        return
-    with contextlib.suppress(OSError):  # told as unreadable elsewhere
-        mode = path.stat().st_mode
-        if mode & (stat.S_IROTH | stat.S_IWOTH):
-            yield Finding(
-                "mqtt.password_file",
-                "problem",
-                f"everybody on this machine can read {path}",
-                f"chmod 640 {path}, and let the daemon's group own it.",
-            )
-        else:
-            yield Finding("mqtt.password_file", "fine", "readable, and not by everybody")
+def _secrets(config: Config) -> Iterator[Finding]:
+    """Who could read the password and the key, on this machine and on the way to the broker."""
+    settings = config.mqtt
+    if settings.password_file is not None and not settings.tls and not _here(settings.broker):
+        yield Finding(
+            "mqtt.tls",
+            "caution",
+            f"the password goes to {settings.broker} in the clear: who listens on the way has it",
+            "Set tls = true, and ca_file where the broker's certificate is your own.",
+        )
+    for key in ("password_file", "key_file"):
+        path = getattr(settings, key)
+        if path is None:
+            continue
+        with contextlib.suppress(OSError):  # told as unreadable elsewhere
+            if path.stat().st_mode & (stat.S_IROTH | stat.S_IWOTH):
+                yield Finding(
+                    f"mqtt.{key}",
+                    "problem",
+                    f"everybody on this machine can read {path}",
+                    f"chmod 640 {path}, and let the daemon's group own it.",
+                )
+            else:
+                yield Finding(f"mqtt.{key}", "fine", "readable, and not by everybody")
+
+
+def _here(host: str) -> bool:
+    """Whether a broker is on this machine, by how it is named."""
+    if host in ("embedded", "localhost"):
+        return True
+    with contextlib.suppress(ValueError):
+        return ipaddress.ip_address(host).is_loopback
+    return False
 
 
 async def _listening(endpoint: Endpoint) -> bool:

@@ -92,7 +92,7 @@ class Client:
         self.endpoint = Endpoint.of(settings, port)
         self.topics = Topics(site)
         self._identifier = f"hotbed-{uuid4().hex[:12]}"
-        self._reply_to = self.topics.answer(uuid4().hex)
+        self._reply_to = self.topics.answer(uuid4().hex, self.endpoint.username)
         self._own = self._reply_to.removeprefix(self.topics.root)
         self._stack = AsyncExitStack()
         self._client: aiomqtt.Client | None = None

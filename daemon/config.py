@@ -131,7 +131,7 @@ class OneWireDevice(_Section):
 
 
 class MqttNumberDevice(_Section):
-    """Something that publishes a number; `path` leads to it inside a JSON payload."""
+    """Anything that publishes a number; `path` leads to it inside a JSON payload."""
 
     driver: Literal["mqtt"]
     topic: Topic
@@ -230,11 +230,51 @@ class Relay(_Section):
     min_off: Annotated[float, Field(ge=0, le=1800)] = 60.0
 
 
+class Proof(_Section):
+    """What shows that a lamp is lit, which its relay doesn't: the power of its plug [W], or the light
+    beside it [lx].
+
+    least: from where on it counts as lit; of power, half of the lamp's watts unless given.
+    """
+
+    measures: Literal["power", "light"]
+    device: Annotated[MqttNumberDevice | SimulatedDevice, Field(discriminator="driver")]
+    least: Annotated[float, Field(gt=0, le=200_000)] | None = None
+
+    @model_validator(mode="after")
+    def _light_has_a_least(self) -> Self:
+        if self.measures == "light" and self.least is None:
+            raise ValueError(
+                "light needs `least`: the lux that it reads with the lamp lit, halved; in a room with "
+                "windows more than it reads by day with the lamp off"
+            )
+        return self
+
+    def reads_lit(self, watts: float) -> float:
+        """What it reads, more or less, with a lamp of so many watts lit."""
+        return watts if self.measures == "power" else 2 * (self.least or 0.0)
+
+    def lit_from(self, watts: float) -> float:
+        """From where on it counts as lit."""
+        return self.least if self.least is not None else watts / 2
+
+
 class Lamp(Relay):
     """A lamp. ppfd: its light at the leaves, once measured [µmol m-2 s-1]; without it no light is
-    claimed but its hours."""
+    claimed but its hours. proof: what shows that it is lit; without it people are asked to look."""
 
     ppfd: Annotated[float, Field(gt=0, le=2500)] | None = None
+    proof: Proof | None = None
+
+    @model_validator(mode="after")
+    def _can_be_proven(self) -> Self:
+        proof = self.proof
+        if proof and proof.measures == "power" and (proof.least or 0.0) > self.watts:
+            raise ValueError(
+                f"proof.least is {proof.least:g} W, more than the lamp draws; allowed: up to its watts, "
+                f"{self.watts:g}"
+            )
+        return self
 
 
 class Bench(_Section):
@@ -243,12 +283,14 @@ class Bench(_Section):
     trays: how many 10 x 20 inch (254 x 508 mm) trays it holds.
     lights_on: local time at which the lamp's hours begin; where it is not given, 06:00, or with the
         hours of site.tariff.off_peak.
+    control: "learning" for the mat controller that learns the bench, "hysteresis" for plain on/off.
     hysteresis: half the width of the band [°C] in which the on/off controller leaves the mat alone.
     """
 
     title: Annotated[str, Field(max_length=60)] = ""
     trays: Annotated[float, Field(gt=0, le=64)]
     lights_on: LocalTime | None = None
+    control: Literal["learning", "hysteresis"] = "learning"
     hysteresis: Annotated[float, Field(ge=0.0625, le=2)] = 0.25
     lamp: Lamp | None = None
     mat: Relay | None = None
@@ -304,6 +346,8 @@ class Site(_Section):
     tell it. last_frost: the date that planting out counts from.
     room_swing: °C by which the room may warm within hours where no probe measures it; soil that
         warms by more with the mat off is taken for a fault.
+    keep_readings: days after which readings, and what else a replay needs, are dropped; what was
+        switched, asked and noted stays.
     """
 
     name: Name
@@ -319,6 +363,7 @@ class Site(_Section):
     latitude: Annotated[float, Field(ge=-66, le=66)] | None = None
     longitude: Annotated[float, Field(ge=-180, le=180)] | None = None
     last_frost: date | None = None
+    keep_readings: Annotated[float, Field(ge=7, le=36_500)] = 400.0
     places: Annotated[tuple[Name, ...], Field(strict=False)] = ()
     crops: FilePath | None = None
     tariff: Tariff | None = None
@@ -396,6 +441,56 @@ class Hardware(_Section):
     onewire_devices: FilePath = Path("/sys/bus/w1/devices")
 
 
+class PersonToCall(_Section):
+    """Somebody who is called about alarms.
+
+    least: the least urgent that they are called for. wait: seconds that an answer (`hotbed alarms ack`)
+    is waited for until the next is called. nights: called by night too, for what can burn or freeze.
+    command: a program and its arguments, which calls them; it is given the words on standard input.
+    Without one the call is only published, as an event.
+    """
+
+    name: Annotated[
+        str, Field(min_length=1, max_length=40, pattern=r"^[^\x00-\x1f]*\S[^\x00-\x1f]*$")
+    ]
+    least: Literal["critical", "high", "medium", "low"] = "high"
+    wait: Annotated[float, Field(ge=60, le=86400)] = 900.0
+    nights: bool = True
+    command: Annotated[
+        tuple[Annotated[str, Field(min_length=1, max_length=400)], ...],
+        Field(strict=False, max_length=16),
+    ] = ()
+
+    @field_validator("command")
+    @classmethod
+    def _whole_path(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        if value and not value[0].startswith("/"):
+            raise ValueError(
+                f"{value[0]!r}; allowed: the whole path of a program, like /usr/bin/mail"
+            )
+        return value
+
+
+class Calls(_Section):
+    """Who is called about alarms, in this order, and begun again so many rounds.
+
+    night_from, night_to: local times between which nobody is called but for what can burn or freeze.
+    """
+
+    people: Annotated[tuple[PersonToCall, ...], Field(strict=False, max_length=8)] = ()
+    night_from: LocalTime = time(22, 0)
+    night_to: LocalTime = time(7, 0)
+    rounds: Annotated[int, Field(ge=1, le=20)] = 3
+
+    @model_validator(mode="after")
+    def _nobody_twice(self) -> Self:
+        names = [one.name for one in self.people]
+        for name in sorted(set(names)):
+            if names.count(name) > 1:
+                raise ValueError(f"two people are named {name!r}; each is in the order once")
+        return self
+
+
 class Config(_Section):
     """The whole file.
 
@@ -411,6 +506,7 @@ class Config(_Section):
     room: Annotated[list[Probe], Field(default_factory=list, max_length=4)]
     outdoor: Annotated[list[Probe], Field(default_factory=list, max_length=4)]
     night_low: MqttProbeDevice | None = None
+    calls: Calls = Field(default_factory=Calls)
 
     @field_validator("room")
     @classmethod
@@ -487,6 +583,8 @@ def _devices(config: Config) -> Iterator[tuple[str, Any]]:
             yield f"bench.{name}.probes.{probe.name}", probe.device
         if bench.moisture is not None:
             yield f"bench.{name}.moisture", bench.moisture.device
+        if bench.lamp is not None and bench.lamp.proof is not None:
+            yield f"bench.{name}.lamp.proof", bench.lamp.proof.device
     for probe in config.room:
         yield f"room.{probe.name}", probe.device
     for probe in config.outdoor:
@@ -502,7 +600,7 @@ def _claims(device: Any) -> Iterator[str]:
             yield f"pin {device.pin}"
         case OneWireDevice():
             yield f"probe id {device.id}"
-        case MqttProbeDevice():
+        case MqttNumberDevice():
             yield f"topic {device.topic} {device.path}".rstrip()
         case MqttRelayDevice():
             yield f"topic {device.topic}"

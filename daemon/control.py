@@ -39,6 +39,20 @@ def lit_window(
     return None
 
 
+def lit_seconds(
+    lights_on: timedelta, hours: float, zone: ZoneInfo, since: float, until: float
+) -> float:
+    """How much of the time from `since` to `until` (POSIX seconds) the schedule asks for light."""
+    if hours <= 0:
+        return 0.0
+    first = datetime.fromtimestamp(since, zone).date() - timedelta(days=1)
+    lit, day = 0.0, first
+    while (start := instant(day, lights_on, zone)) < until:
+        lit += max(0.0, min(until, start + hours * HOUR) - max(since, start))
+        day += timedelta(days=1)
+    return lit
+
+
 def next_lights_on(lights_on: timedelta, zone: ZoneInfo, utc: float) -> float:
     """POSIX seconds of the next lights-on after `utc`."""
     today = datetime.fromtimestamp(utc, zone).date()
@@ -65,6 +79,10 @@ class MatView:
 
     now: mono. soil, aim, half_band, room: °C; room None where it is not measured. on: whether the
     mat is on now. lamp: whether the lamp is lit now.
+
+    ahead: what the aim changes to, as (seconds from now, °C), soonest first. lamp_ahead: the
+    lamp's next change, as (seconds from now, lit); None where it has none. min_on, min_off: s that
+    the relay keeps a state.
     """
 
     now: float
@@ -74,6 +92,10 @@ class MatView:
     on: bool
     lamp: bool
     room: float | None
+    ahead: tuple[tuple[float, float], ...] = ()
+    lamp_ahead: tuple[float, bool] | None = None
+    min_on: float = 0.0
+    min_off: float = 0.0
 
 
 class MatController(Protocol):

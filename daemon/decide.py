@@ -13,30 +13,35 @@ from datetime import datetime
 from math import inf, isnan
 from typing import Literal
 
-from daemon import alarms, interlocks
+from daemon import alarms, calling, interlocks, predictive
 from daemon.alarms import Condition
 from daemon.care import MOISTURE_FRESH, WET, Records, Tally, What, moisture_score
 from daemon.control import (
     HOUR,
-    MatController,
     MatView,
     hysteresis,
+    iso,
+    lit_seconds,
     lit_window,
     local_day,
     next_lights_on,
 )
+from daemon.duties import duties, neglected
 from daemon.energy import NO_ENERGY, Energy, banked, by_trays, said_energy
 from daemon.events import Event
-from daemon.forecasts import EARLIER, needs_of
+from daemon.forecasts import EARLIER, counted_soil, needs_of
+from daemon.outage import Course, course, meaning, summary
 from daemon.power import KEPT, LIT, WARM, Load, lamp_rank, mat_rank, turns
 from daemon.room import observe
 from daemon.sharing import Aim, aim_of
 from daemon.state import (
     DAY,
+    NEVER,
     Batch,
     BenchMemory,
     BenchSpec,
-    HeatWatch,
+    Cut,
+    Duty,
     Inputs,
     Keep,
     Memory,
@@ -56,6 +61,8 @@ AIR_FRESH = HOUR
 FORECAST_FRESH = 12 * HOUR
 #: Two soil probes this far apart [°C] can't both be in the tray; the warmer is steered by.
 DISAGREE = 4.0
+#: What shows that a lamp is lit is asked from so long [s] after a switching on: plugs report slowly.
+PROOF_SETTLES = 60.0
 #: Readings whose number may not steer, but may switch off.
 DOUBTFUL = (Quality.OK, Quality.JUMP, Quality.FROZEN, Quality.OUT_OF_RANGE)
 #: A probe that rides out a jump is reported as lost only after this long [s].
@@ -126,7 +133,6 @@ def decide(
     inputs: Inputs,
     now: Now,
     *,
-    controller: MatController = hysteresis,
     aims: Mapping[str, Aim] | None = None,
 ) -> Decision:
     """One tick.
@@ -143,12 +149,16 @@ def decide(
     }
     if last is not None:
         _tell_clock(last, now, dt, events)
+    if memory.zone not in ("", site.zone.key):
+        text = f"the zone was {memory.zone} and is {site.zone.key}: the lamps' hours are of the new one"
+        events.append(Event(at=now.utc, kind="clock", text=text))
     if not now.trusted:
         conditions["clock-unset"] = Condition(
             "clock-unset", "the wall clock is behind the journal's last entry or was never set"
         )
     if aims is None:
         aims = aims_of(memory, site)
+    standing = frozenset(key for key, alarm in memory.alarms.items() if alarm.active)
     probes, readings = _vet_all(memory, site, inputs)
     # A single reading lost changes nothing: the last good one stands in for it.
     rooms = [
@@ -167,8 +177,11 @@ def decide(
     ticks: dict[str, _Bench] = {}
     for name, spec in site.benches.items():
         one = _Bench(spec, site, memory.benches.get(name) or BenchMemory(), aims[name])
-        one.read(readings, memory.probes, room, now, conditions)
+        one.read(readings, memory.probes, room, now, standing, conditions)
+        one.judge_lamp(inputs, now)
+        one.bridge(dt, memory.cut, now)
         ticks[name] = one
+    _tell_outage(memory, site, ticks, now, events)
 
     needs = needs_of(memory, site.crops)
     progress, called = _count_on(memory, site, ticks, needs, dt, now, events, conditions)
@@ -184,7 +197,7 @@ def decide(
     if now.trusted and site.tariff is not None and site.tariff.off_peak is not None:
         bank = site.tariff.off_peak.banks(datetime.fromtimestamp(now.utc, site.zone))
     for one in ticks.values():
-        one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now), bank)
+        one.steer(now, dt, keeps, _watered(memory, one.spec.name, now), bank)
     _share_power(ticks, site, inputs, now, conditions)
 
     price = site.tariff.price_at(now.utc, site.zone) if site.tariff is not None else 0.0
@@ -193,13 +206,34 @@ def decide(
     if any(0 < bench.day < today for bench in memory.benches.values()):
         _tell_energy(memory, site, now, events)
 
+    leafy = {
+        batch.place
+        for code, batch in memory.batches.items()
+        if batch.stage is not Stage.HARDENING and (batch.emerged or code in memory.called)
+    }
     outputs: dict[str, Output] = {}
     benches: dict[str, BenchMemory] = {}
     for name, one in ticks.items():
-        outputs[name], benches[name] = one.finish(now, dt, drawn[name], inputs, events, conditions)
+        outputs[name], benches[name] = one.finish(
+            now, dt, drawn[name], inputs, name in leafy, events, conditions
+        )
+    outdoors = mean_reading(readings, site.outdoor_air, now, AIR_FRESH)
+    care = _tonight(memory, site, readings, now)
+    seen_to = replace(
+        memory, benches=benches, care=care, duties=duties(memory, site, aims, outdoors, now)
+    )
+    moist = {
+        name: score
+        for name, spec in site.benches.items()
+        if spec.moisture is not None
+        and (score := moisture_of(site, name, readings, now)) is not None
+    }
+    conditions |= neglected(seen_to, site, moist, now)
 
-    standing, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
+    raised, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
     events += told
+    calls, due = calling.step(memory.calls, raised, site.calls, site.zone, now)
+    events += due
     return Decision(
         outputs=outputs,
         events=tuple(events),
@@ -210,14 +244,18 @@ def decide(
             benches=benches,
             probes=probes,
             keeps=keeps,
-            alarms=standing,
+            alarms=raised,
             pending=pending,
             serials=memory.serials,
-            care=_tonight(memory, site, readings, now),
-            tallies=_tally(memory, site, ticks, readings, dt, now),
+            care=care,
+            tallies=_tally(memory, site, ticks, readings, seen_to.duties, dt, now),
             energy=_energy(memory, drawn),
             needs=needs,
             lessons=memory.lessons,
+            zone=site.zone.key or "",
+            cut=_cut_on(memory.cut, ticks, now),
+            duties=seen_to.duties,
+            calls=calls,
             at=now,
         ),
         aims=aims,
@@ -244,7 +282,10 @@ def describe_aim(aim: Aim, units: Units) -> str:
 
 def _tell_clock(last: Now, now: Now, dt: float, events: list[Event]) -> None:
     step = (now.utc - last.utc) - (now.mono - last.mono)
-    if abs(step) > 5.0:
+    if now.trusted != last.trusted:
+        text = "the clock is believed again" if now.trusted else "the clock can't be believed"
+        events.append(Event(at=now.utc, kind="clock", text=f"{text}: it says {iso(now.utc)}"))
+    elif abs(step) > 5.0:
         way = "forward" if step > 0 else "back"
         events.append(
             Event(at=now.utc, kind="clock", text=f"the clock was set {way} by {abs(step):.0f} s")
@@ -253,6 +294,51 @@ def _tell_clock(last: Now, now: Now, dt: float, events: list[Event]) -> None:
         events.append(
             Event(at=now.utc, kind="clock", text=f"nothing was decided for {dt / 60:.0f} min")
         )
+
+
+def _cut_on(cut: Cut | None, ticks: Mapping[str, _Bench], now: Now) -> Cut | None:
+    """A cut whose length nobody knows yet, with what the soils were found at after it."""
+    if cut is None or now.trusted:
+        return None
+    new = {
+        name: one.soil
+        for name, one in ticks.items()
+        if name not in cut.found and one.soil is not None and one.soil_at >= cut.at.mono
+    }
+    return replace(cut, found={**new, **cut.found}) if new else cut
+
+
+def _tell_outage(
+    memory: Memory, site: Site, ticks: Mapping[str, _Bench], now: Now, events: list[Event]
+) -> None:
+    """What a gap did to each bench whose soil is known, and what it means for each batch there."""
+    for name, one in ticks.items():
+        here = [batch for batch in memory.batches.values() if batch.place == name]
+        ran = one.course
+        if ran is None or not here:
+            continue
+        dark = 0.0
+        if now.trusted and one.spec.lamp is not None:
+            until = memory.cut.at.utc + ran.seconds if memory.cut is not None else now.utc
+            dark = lit_seconds(
+                one.spec.lights_on, one.aim.hours, site.zone, until - ran.seconds, until
+            )
+        meant = {
+            batch.code: meaning(
+                batch, site.crops[batch.crop], ran, one.room_then, one.aim.soil, site.units
+            )
+            for batch in here
+        }
+        said = [summary(name, ran, dark, site.units), *filter(None, meant.values())]
+        if unharmed := [code for code, text in meant.items() if not text]:
+            said.append(f"no harm known to {', '.join(unharmed)}")
+        text = "; ".join(said)
+        events.append(
+            Event(
+                at=now.utc, kind="advisory", text=text, bench=name,
+                data={"seconds": ran.seconds, "lowest": ran.lowest, "coldest": ran.coldest},
+            )
+        )  # fmt: skip
 
 
 def _vet_all(
@@ -345,7 +431,12 @@ def _count_on(
             # Sown since the last tick, it has not had all of it.
             had = min(dt / DAY, days) if days >= 0 else dt / DAY
             before = one.old.soil if one is not None and one.old.soil is not None else soil
-            progress[code] = done = done + crop.emergence.gain(before, soil, had)
+            ran = one.course if one is not None else None
+            if ran is None or memory.cut is not None:
+                done += crop.emergence.gain(before, soil, had)
+            if ran is not None:
+                done += ran.gain(crop.emergence, ran.seconds / DAY if days < 0 else days)
+            progress[code] = done
         needed = needs[code]
         if code not in called and (batch.emerged or done >= EARLIER * needed.early_edge):
             called = called | {code}
@@ -393,6 +484,7 @@ def _tally(
     site: Site,
     ticks: Mapping[str, _Bench],
     readings: Mapping[str, Reading],
+    duties: Mapping[str, Duty],
     dt: float,
     now: Now,
 ) -> Mapping[str, Tally]:
@@ -408,8 +500,8 @@ def _tally(
         tally = memory.tallies.get(code) or Tally()
         limits = site.counted[batch.crop, batch.stage]
         wet = None
-        if batch.looked_at is not None and memory.at is not None:
-            wet = memory.care[code].wet(memory.at.utc)
+        if batch.looked_at is not None and now.utc <= duties[code].wet_until:
+            wet = duties[code].wet
         one = ticks.get(batch.place)
         if one is None:
             air = outdoors if batch.place != "chamber" else None
@@ -571,10 +663,10 @@ class _Bench:
     """One bench during one tick: filled in step by step, then turned into output and memory."""
 
     __slots__ = (
-        "aim", "air", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
-        "mat", "mat_why", "mind", "old", "room", "site", "soil", "soil_at", "spec",
+        "aim", "air", "course", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
+        "mat", "mat_why", "mind", "old", "room", "room_then", "site", "soil", "soil_at", "spec",
         "shed", "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil",
-        "held", "banks", "lamp_kept", "mat_kept", "mat_waits",
+        "held", "banks", "lit", "proven_at", "lamp_kept", "mat_kept", "mat_waits",
     )  # fmt: skip
 
     def __init__(self, spec: BenchSpec, site: Site, old: BenchMemory, aim: Aim) -> None:
@@ -589,6 +681,8 @@ class _Bench:
         self.soil_at = old.soil_at
         self.air: float | None = None
         self.room: float | None = None
+        self.course: Course | None = None
+        self.room_then: float | None = None
         self.hottest: float | None = None
         self.jumped = False
         self.lamp = self.mat = False
@@ -597,6 +691,8 @@ class _Bench:
         self.light = old.light
         self.watch = old.watch
         self.mind = old.controller
+        self.lit: bool | None = None
+        self.proven_at = old.proven_at
         self.lamp_kept = self.mat_kept = False
         self.mat_waits = False
         self.stops: list[str] = []
@@ -619,11 +715,12 @@ class _Bench:
         vettings: Mapping[str, Vetting],
         room: float | None,
         now: Now,
+        standing: frozenset[str],
         conditions: dict[str, Condition],
     ) -> None:
         """Take in the readings of this bench; doubtful ones only for what may switch off.
 
-        vettings: of the probes as they were before these readings.
+        vettings: of the probes as they were before these readings. standing: keys of active alarms.
         """
         name = self.spec.name
         good: list[float] = []
@@ -646,7 +743,8 @@ class _Bench:
         self.room = room
         if good:
             self.soil = max(good) if max(good) - min(good) > DISAGREE else sum(good) / len(good)
-        if good and max(good) - min(good) > DISAGREE:
+        apart = DISAGREE - (alarms.AGREE_AGAIN if f"probes-disagree.{name}" in standing else 0.0)
+        if good and max(good) - min(good) > apart:
             conditions[f"probes-disagree.{name}"] = Condition(
                 "probes-disagree",
                 f"{name}: from {self.deg(min(good))} to {self.deg(max(good))}",
@@ -669,9 +767,39 @@ class _Bench:
                         "probe-lost", f"{name}: {short} {_worded(reading)}", name
                     )
 
+    def bridge(self, dt: float, cut: Cut | None, now: Now) -> None:
+        """After a gap: the course that the soil took meanwhile, from the last reading to the first."""
+        before, room = self.old.soil, self.old.room
+        fresh = 0 <= now.mono - self.soil_at < self.site.probe_grace
+        found = self.soil if fresh else None
+        seconds = dt
+        if cut is not None:
+            # Known only since the clock is; the machine has run since, and that was counted.
+            before, room = cut.soils.get(self.spec.name, (None, None))
+            found = cut.found.get(self.spec.name, found)
+            seconds = (now.utc - cut.at.utc) - (now.mono - cut.at.mono) if now.trusted else 0.0
+        if seconds <= GAP or before is None:
+            return
+        rooms = [value for value in (room, self.room) if value is not None]
+        self.room_then = min(rooms) if rooms else None
+        self.course = course(before, seconds, room=self.room_then, measured=found)
+
+    def judge_lamp(self, inputs: Inputs, now: Now) -> None:
+        """Find whether the lamp is lit, by what measures its power or light since it was switched."""
+        proof = self.spec.lamp.proof if self.spec.lamp is not None else None
+        reading = inputs.readings.get(proof.meter) if proof is not None else None
+        if proof is None or reading is None or reading.value is None or isnan(reading.value):
+            return
+        settled = reading.at >= self.old.lamp_at + PROOF_SETTLES
+        if reading.quality is Quality.OK and settled and 0 <= now.mono - reading.at < AIR_FRESH:
+            self.lit = reading.value >= proof.least
+            if self.old.lamp:
+                self.proven_at = now.mono
+
     def soil_for_count(self) -> float | None:
-        """The soil temperature [°C] that counts towards emergence."""
-        return self.aim.soil if self.soil is None else self.soil
+        """The soil temperature [°C] that counts towards emergence, see `forecasts.counted_soil`."""
+        probed = bool(self.spec.soil_probes)
+        return counted_soil(probed, self.soil, self.air, self.room, self.aim.soil)[0]
 
     # --- what is done ----------------------------------------------------------------------------
 
@@ -680,7 +808,6 @@ class _Bench:
         now: Now,
         dt: float,
         keeps: Mapping[str, Keep],
-        controller: MatController,
         watered: bool,
         bank: float,
     ) -> None:
@@ -696,7 +823,7 @@ class _Bench:
                 self.banks = ", a little less until the cheap hours begin"
         self._feel_heat()
         self._steer_lamp(now, dt, keeps.get(f"{self.spec.name}/lamp"))
-        self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), controller, watered)
+        self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), watered)
 
     def _feel_heat(self) -> None:
         """Find which stops for heat hold, mat or no mat: a lamp or the sun can cook a tray too."""
@@ -708,10 +835,18 @@ class _Bench:
                 limit = ceiling - interlocks.COVER_SHED
                 release = interlocks.COVER_RELEASE - interlocks.COVER_SHED
                 limits.append(("lamp-over-cover", limit, release))
+        under_cover = self.hottest
+        if not self.spec.soil_probes and self.air is not None:
+            under_cover = self.air + interlocks.COVER_OVER_AIR
         self.held = frozenset(
             stop
             for stop, limit, release in limits
-            if interlocks.over_limit(self.hottest, limit, stop in self.old.stops, release)
+            if interlocks.over_limit(
+                under_cover if stop == "lamp-over-cover" else self.hottest,
+                limit,
+                stop in self.old.stops,
+                release,
+            )
         )
 
     def _steer_lamp(self, now: Now, dt: float, keep: Keep | None) -> None:
@@ -720,7 +855,7 @@ class _Bench:
             return
         scheduled = self.day
         self.light, dark = interlocks.keep_dark(
-            old.light, scheduled, aim.hours, now.mono, self.site.tick
+            old.light, scheduled, aim.hours, now.mono, self.site.tick, dt
         )
         self.lamp = scheduled
         if aim.hours <= 0:
@@ -733,12 +868,18 @@ class _Bench:
             self.lamp_why = f"night, after {aim.hours:g} h of light"
         if scheduled or aim.hours <= 0:  # the night is a safety stop, and waits for no least time
             self.lamp = _at_least(spec, old.lamp, old.lamp_at, self.lamp, now.mono)
+        # What was lit since the last tick counts though its keep has lapsed by now; what was lit before
+        # the night began was the day's.
+        night = aim.hours > 0 and not (scheduled and dark is None)
+        used_up = None
+        if night:
+            lit = old.lamp and self.light.night_from == old.light.night_from
+            self.light, used_up = interlocks.work_light(self.light, min(dt, GAP) if lit else 0.0)
         if keep is not None and keep.on:
             self.lamp, self.lamp_why = True, f"kept on by {keep.by}"
             self.lamp_kept = not scheduled
-            if aim.hours > 0 and not (scheduled and dark is None):
-                lit = min(dt, GAP) if old.lamp else 0.0
-                self.light, dark = interlocks.work_light(self.light, lit)
+            if night:
+                dark = used_up
         if self.lamp and dark is not None:
             self.stop_lamp(dark)
         if self.lamp and keep is not None and not keep.on:
@@ -764,7 +905,6 @@ class _Bench:
         now: Now,
         dt: float,
         keep: Keep | None,
-        controller: MatController,
         watered: bool,
     ) -> None:
         spec, aim, old = self.spec.mat, self.aim, self.old
@@ -774,6 +914,8 @@ class _Bench:
         if self.target is None:
             self.mat_why = "nothing here asks for a warm mat"
         elif stale is None and self.soil is not None:
+            learns = self.spec.control == "learning"
+            ahead, lamp_ahead = self._foreseen(self.target, now) if learns else ((), None)
             view = MatView(
                 now=now.mono,
                 soil=self.soil,
@@ -782,11 +924,19 @@ class _Bench:
                 on=old.mat,
                 lamp=old.lamp,
                 room=self.room,
+                ahead=ahead,
+                lamp_ahead=lamp_ahead,
+                min_on=spec.min_on,
+                min_off=spec.min_off,
             )
-            self.mat, self.mind = controller(view, old.controller)
-            self.mat_why = (
-                f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}{self.banks}"
-            )
+            if learns:
+                self.mat, self.mind = predictive.learning(view, old.controller)
+                self.mat_why = predictive.why(view, self.mind, self.deg) + self.banks
+            else:
+                self.mat, self.mind = hysteresis(view, ())
+                self.mat_why = (
+                    f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}{self.banks}"
+                )
         self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
         if keep is not None and keep.on:
             self.mat, self.mat_why, self.mat_kept = True, f"kept on by {keep.by}", True
@@ -796,8 +946,10 @@ class _Bench:
             and self.soil is not None
             and self.soil >= self.target - self.spec.hysteresis
         )
+        # A board without a clock of its own can't tell after a power cut how long that was.
+        away = dt > GAP or old.soil_at == NEVER
         self.watch, fault = interlocks.watch_heat(
-            old.watch if dt <= GAP else HeatWatch(),
+            interlocks.over_gap(old.watch, self.soil) if away else old.watch,
             soil=self.soil if stale is None else None,
             room=self.room,
             heated=old.mat,
@@ -807,7 +959,7 @@ class _Bench:
             jumped=self.jumped,
             disturbed=watered,
             room_swing=self.site.room_swing,
-            dt=dt if dt <= GAP else 0.0,
+            dt=0.0 if away else dt,
         )
         if fault is not None and fault not in self.latched:
             self.latched = self.latched | {fault}
@@ -841,6 +993,24 @@ class _Bench:
             rank = mat_rank(self.soil, self.target, low, on)
         held = on and now.mono - since < spec.min_on
         return Load(f"{self.spec.name}/{kind}", spec.watts, rank, on, held, reports)
+
+    def _foreseen(
+        self, target: float, now: Now
+    ) -> tuple[tuple[tuple[float, float], ...], tuple[float, bool] | None]:
+        """What the lamp's hours bring, as `MatView` has it: the aim's next change, and the lamp's."""
+        edge = None
+        if now.trusted:
+            edge = _next_edge(self.site, self.spec, self.aim.hours, now.utc)
+        ahead: tuple[tuple[float, float], ...] = ()
+        lamp_ahead = (0.0, self.lamp) if self.lamp != self.old.lamp else None
+        if edge is not None:
+            lit, at = edge
+            coming = self.aim.soil if lit else self.aim.soil_night
+            if coming is not None and coming != target:
+                ahead = ((at - now.utc, coming),)
+            if lamp_ahead is None and self.spec.lamp is not None and self.lamp == self.day:
+                lamp_ahead = (at - now.utc, lit)
+        return ahead, lamp_ahead
 
     def stop_lamp(self, why: str) -> None:
         if self.lamp:
@@ -888,10 +1058,14 @@ class _Bench:
         dt: float,
         drawn: Energy,
         inputs: Inputs,
+        leafy: bool,
         events: list[Event],
         conditions: dict[str, Condition],
     ) -> tuple[Output, BenchMemory]:
-        """The output and the next memory, with events and alarm conditions on the way."""
+        """The output and the next memory, with events and alarm conditions on the way.
+
+        leafy: whether there are, or may be, seedlings up here.
+        """
         old = self.old
         held = self.held
         for stop in sorted(held - old.stops):
@@ -903,6 +1077,8 @@ class _Bench:
             events.append(self._switched(now, "lamp", self.lamp, self.lamp_why))
         if self.mat != old.mat:
             events.append(self._switched(now, "mat", self.mat, self.mat_why))
+        if (said := predictive.fell_back(old.controller, self.mind)) is not None:
+            events.append(self._event(now, "advisory", said))
         self._tell_unreachable(now, dt, events)
         today = local_day(self.site.zone, now.utc)
         same_day = today == old.day
@@ -932,6 +1108,9 @@ class _Bench:
             stops=held,
             latched=self.latched,
             said=self.said,
+            leafy_since=self._leafy_since(leafy, now),
+            lit=self.lit,
+            proven_at=self.proven_at,
             lit_s=(old.lit_s if same_day else 0.0) + (ran if old.lamp else 0.0),
             heated_s=(old.heated_s if same_day else 0.0) + (ran if old.mat else 0.0),
             energy=old.energy + drawn,
@@ -939,6 +1118,11 @@ class _Bench:
             energy_from=now.utc if old.energy_from is None else old.energy_from,
             day=today,
         )
+
+    def _leafy_since(self, leafy: bool, now: Now) -> float | None:
+        if not leafy or self.spec.lamp is None or self.aim.hours <= 0:
+            return None
+        return now.mono if self.old.leafy_since is None else self.old.leafy_since
 
     def _event(self, now: Now, kind: str, text: str) -> Event:
         return Event(at=now.utc, kind=kind, text=f"{self.spec.name}: {text}", bench=self.spec.name)
@@ -968,11 +1152,9 @@ class _Bench:
                 "lamp-shed", f"{said}, too warm for a lit lamp over a cover", name
             )
         for kind in self.latched:
-            if kind == "mat-without-effect":
-                cause = f"{name}: the mat was on, the soil did not answer"
-            else:
-                cause = f"{name}: the soil warmed although the mat was off"
-            conditions[f"{kind}.{name}"] = Condition(kind, cause, name)
+            cause = _FAULTS[kind]
+            conditions[f"{kind}.{name}"] = Condition(kind, f"{name}: {cause}", name)
+        self._doubt_lamp(conditions)
         for relay in ("lamp", "mat"):
             state = inputs.relays.get(f"{name}/{relay}")
             if state is None:
@@ -986,6 +1168,26 @@ class _Bench:
                     "relay-unconfirmed", f"{name}, {relay}: {cause}", name
                 )
 
+    def _doubt_lamp(self, conditions: dict[str, Condition]) -> None:
+        """A lamp that is dark though it is on, or draws power though it is off."""
+        name, lamp = self.spec.name, self.spec.lamp
+        if lamp is None or lamp.proof is None or self.lit is None or self.lamp != self.old.lamp:
+            return
+        unit = "W" if lamp.proof.measures == "power" else "lx"
+        if self.lamp and not self.lit:
+            conditions[f"lamp-dark.{name}"] = Condition(
+                "lamp-dark",
+                f"{name}: the relay is on, and its {lamp.proof.measures} is under "
+                f"{lamp.proof.least:g} {unit}",
+                name,
+            )
+        elif self.lit and not self.lamp and lamp.proof.measures == "power":
+            conditions[f"relay-unconfirmed.{name}.lamp"] = Condition(
+                "relay-unconfirmed",
+                f"{name}, lamp: it draws {lamp.proof.least:g} W or more, and should be off",
+                name,
+            )
+
     def _tell_unreachable(self, now: Now, dt: float, events: list[Event]) -> None:
         """Say once what no relay here can reach, with what would help."""
         aim, target, soil = self.aim, self.target, self.soil
@@ -997,7 +1199,7 @@ class _Bench:
                 found["mat-weak"] = (
                     f"the mat is on without a break and the soil settles at {self.deg(soil)}, "
                     f"{format_difference(target - soil, self.site.units)} under the aim of "
-                    f"{self.deg(target)}; a cover, a warmer room or more watts would help"
+                    f"{self.deg(target)}; {self._watts_needed(target)}"
                 )
         else:
             self.full_since = None
@@ -1013,6 +1215,14 @@ class _Bench:
             if mark not in self.said:
                 self.said = self.said | {mark}
                 events.append(self._event(now, "advisory", f"out of reach here: {text}"))
+
+    def _watts_needed(self, target: float) -> str:
+        spec, watts = self.spec.mat, None
+        if spec is not None:
+            watts = predictive.watts_needed(self.mind, spec.watts, target)
+        if spec is None or watts is None or watts <= spec.watts:
+            return "a cover, a warmer room or more watts would help"
+        return f"it would take about {watts:.0f} W, or a cover, or a warmer room"
 
     def _off_target(self) -> list[tuple[str, str]]:
         aim, soil = self.aim, self.soil
@@ -1067,6 +1277,14 @@ class _Bench:
         return out
 
 
+#: What is said of a latched fault.
+_FAULTS = {
+    "mat-without-effect": "the mat was on, the soil did not answer",
+    "probe-out-of-tray": "the reading fell suddenly, and heating did not bring it back",
+    "warms-unheated": "the soil warmed although the mat was off",
+}
+
+
 def _at_least(spec: RelaySpec, on: bool, since: float, wanted: bool, now: float) -> bool:
     """Hold a relay for its least time on or off; safety stops come after and don't wait for this."""
     if on and not wanted and now - since < spec.min_on:
@@ -1083,9 +1301,13 @@ def _worded(reading: Reading) -> str:
 
 def next_change(site: Site, spec: BenchSpec, aim: Aim, utc: float) -> tuple[bool, float] | None:
     """Whether the lamp's schedule next turns it on or off, and when (POSIX s); None when dark."""
-    if aim.hours <= 0 or spec.lamp is None:
+    return _next_edge(site, spec, aim.hours, utc) if spec.lamp is not None else None
+
+
+def _next_edge(site: Site, spec: BenchSpec, hours: float, utc: float) -> tuple[bool, float] | None:
+    if not 0 < hours < 24:
         return None
-    window = lit_window(spec.lights_on, aim.hours, site.zone, utc)
+    window = lit_window(spec.lights_on, hours, site.zone, utc)
     if window is not None:
         return False, window[1]
     return True, next_lights_on(spec.lights_on, site.zone, utc)

@@ -14,7 +14,7 @@ from daemon.care import DAY, HOUR, USUAL, Husbandry, Records, Tally, What, worde
 from daemon.state import Batch
 from profiles.emergence import late_fraction
 from profiles.model import Crop, Figure, Limit, Stage
-from profiles.units import Units, format_difference, format_temperature
+from profiles.units import Units, format_difference, format_length, format_temperature
 
 Kind = Literal[
     "legginess",
@@ -60,7 +60,8 @@ class Finding:
     """One risk, and what it rests on.
 
     level: "not-measured" where nothing can be said. figures: (name, value, unit), °C whatever the
-    grower reads. checks: what to look at, in order. sources: keys of the bibliography.
+    grower reads, and K for a difference of temperature. checks: what to look at, in order. sources: keys
+    of the bibliography.
     """
 
     kind: Kind
@@ -186,8 +187,8 @@ class _Case:
             figures += [
                 ("air by day", tally.air_day_c, "°C"),
                 ("air by night", tally.air_night_c, "°C"),
-                ("day over night", tally.dif_c, "°C"),
-                ("day over night, at most", limit, "°C"),
+                ("day over night", tally.dif_c, "K"),
+                ("day over night, at most", limit, "K"),
             ]
             sources.append(source)
             if tally.dif_c > limit:
@@ -216,7 +217,13 @@ class _Case:
         if tall is not None and tall.value is not None:
             figures.append(("height", tall.value, "mm"))
             if tall.value > TALL_MM.value:
-                signs.append(("watch", f"{tall.value / 10:g} cm tall already", TALL_MM.source))
+                signs.append(
+                    (
+                        "watch",
+                        f"{format_length(tall.value, self.units)} tall already",
+                        TALL_MM.source,
+                    )
+                )
 
         told = "; ".join(words for _, words, _ in signs)
         not_told = f"not measured: {', '.join(unknown)}" if unknown else ""
@@ -468,8 +475,12 @@ class _Case:
             checks.append(
                 "the light: this seed needs it, so bare or hardly covered, and a lit lamp"
             )
+        if self.units == "C":
+            low, high = f"{depth.low:g}", f"{depth.high:g} mm"
+        else:
+            low, high = (format_length(each, "F") for each in (depth.low, depth.high))
         checks += [
-            f"dig up two or three seeds: {depth.low:g} to {depth.high:g} mm deep? Firm: wait. Sprouted: "
+            f"dig up two or three seeds: {low} to {high} deep? Firm: wait. Sprouted: "
             "soon. Soft or mouldy: it rotted, sow again warmer and drier",
             "the seed: "
             + (f"of {batch.year}; " if batch.year else "its year is not recorded; ")
@@ -564,7 +575,7 @@ def _unique(*sources: str) -> tuple[str, ...]:
 
 # All common practice, no source.
 _LEGGY_CHECKS = (
-    "the lamp: 5 to 10 cm over the leaves, or as its maker says, and clean",
+    "the lamp: 5 to 10 cm (2 to 4 in) over the leaves, or as its maker says, and clean",
     "its hours, and that it is lit in them",
     "nights cooler than days, but not by too much; a light brush by hand or a fan helps",
     "crowding: thin, or give more room",

@@ -120,11 +120,15 @@ def step_for(day: int, style: Style, limit_c: float, days: int = USUAL_DAYS) -> 
 
 _COOKS = "in sun a shut frame cooks within the hour, so if in doubt prop it wider"
 _FRAME: tuple[tuple[float, str, Literal["shut frame", "outdoors"]], ...] = (
-    (0.2, f"in the frame, shaded, the lid propped 3 cm; shut by dusk ({_COOKS})", "shut frame"),
-    (0.4, f"the lid propped 10 cm, lightly shaded; shut by dusk ({_COOKS})", "shut frame"),
+    (
+        0.2,
+        f"in the frame, shaded, the lid propped 3 cm (an inch); shut by dusk ({_COOKS})",
+        "shut frame",
+    ),
+    (0.4, f"the lid propped 10 cm (4 in), lightly shaded; shut by dusk ({_COOKS})", "shut frame"),
     (0.6, "the lid half open, no more shade; shut by dusk", "shut frame"),
     (0.75, "the lid off by day; on and shut by dusk", "shut frame"),
-    (0.9, "the lid off by day, propped 10 cm by night", "outdoors"),
+    (0.9, "the lid off by day, propped 10 cm (4 in) by night", "outdoors"),
     (1.0, "the lid off day and night", "outdoors"),
 )
 

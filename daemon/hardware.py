@@ -15,13 +15,16 @@ from typing import TYPE_CHECKING, Any
 from daemon.config import (
     Config,
     GpioDevice,
+    Lamp,
     MqttProbeDevice,
     MqttRelayDevice,
     OneWireDevice,
+    Proof,
     SimulatedDevice,
 )
 from daemon.config import Probe as ProbeConfig
 from daemon.config import Relay as RelayConfig
+from daemon.state import meter_name
 from drivers.protocols import Clock, DriverError, Link, Probe, Relay
 
 if TYPE_CHECKING:
@@ -31,8 +34,8 @@ log = logging.getLogger(__name__)
 
 
 class Hardware:
-    """All devices of a site. Probes are named `<bench>/<probe>` or `room/<probe>`, relays
-    `<bench>/lamp` and `<bench>/mat`."""
+    """All devices of a site. Probes are named `<bench>/<probe>` or `room/<probe>`, the meter of a lamp
+    `<bench>/lamp.proof`, relays `<bench>/lamp` and `<bench>/mat`."""
 
     def __init__(self, probes: Mapping[str, Probe], relays: Mapping[str, Relay]) -> None:
         self.probes = probes
@@ -107,6 +110,17 @@ def build(
             raise DriverError(f"{place} is simulated: run with --simulate")
         return world.room_probe(one.name) if bench == "room" else world.probe(bench, one.name)
 
+    def meter(bench: str, lamp: Lamp, proof: Proof) -> Probe:
+        device, place = proof.device, meter_name(bench)
+        if isinstance(device, SimulatedDevice):
+            if world is None:
+                raise DriverError(f"{place} is simulated: run with --simulate")
+            return world.lamp_meter(bench, proof.reads_lit(lamp.watts))
+        from drivers.mqtt import MqttProbe, MqttProbeSettings
+
+        settings = MqttProbeSettings(device.topic, device.path, low=0.0, high=1e6)
+        return MqttProbe(place, settings, _link(link, place), clock)
+
     def relay(bench: str, kind: str, one: RelayConfig) -> Relay:
         if world is not None and isinstance(one.device, SimulatedDevice):
             return world.relay(bench, kind)
@@ -129,6 +143,11 @@ def build(
     if config.night_low is not None:
         forecast = ProbeConfig(name="night-low", measures="air", device=config.night_low)
         probes["outdoor/night-low"] = probe("outdoor", forecast)
+    probes |= {
+        meter_name(name): meter(name, bench.lamp, bench.lamp.proof)
+        for name, bench in config.bench.items()
+        if bench.lamp is not None and bench.lamp.proof is not None
+    }
     relays = {
         f"{name}/{kind}": relay(name, kind, one)
         for name, bench in config.bench.items()

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from math import exp
 
 from daemon.state import DAY, HOUR, HeatWatch, LightDay
 
@@ -22,8 +23,16 @@ CEILING_RELEASE = 1.0
 #: A lamp over a cover is shed this far [°C] below the crop's ceiling, and comes back further below.
 COVER_SHED = 0.5
 COVER_RELEASE = 2.5
+#: Where no probe is in the soil, what is under a cover below a lit lamp is taken to be so much warmer
+#: than the air of the bench [°C] (our judgement: 36 W over one simulated tray come to 1 over the air
+#: under its cover, and to 7 over the air beside it).
+COVER_OVER_AIR = 3.0
 #: The longest darkness [s] inside a day that is a break and not its night.
 INTERRUPTION = 2 * HOUR
+#: A step longer than this [s] is a power cut; in a shorter one a lamp is taken to have burnt on.
+CUT = 1800.0
+#: How many ticks a lamp may stay lit after the last one: its lease (see `daemon.service`), rounded up.
+LEASE_TICKS = 3
 #: Work light that a person may take out of one night [s].
 WORK_LIGHT = 1800.0
 
@@ -31,11 +40,14 @@ WORK_LIGHT = 1800.0
 ANSWER_WITHIN = 3 * HOUR
 #: A sign is this much lift [°C] over a measured room, more near a lit lamp, where bare air has some of
 #: it too; or soil that rises by ANSWER_RISE while it is warmer than the room. Where the room is not
-#: measured, it is a rise by a share of the room's swing that takes a room longer than ANSWER_WITHIN.
+#: measured, it is a rise faster than a room's, by a share of its swing in ANSWER_WITHIN, and by more
+#: than a room goes up and down within the hour; or a fall by ANSWER_RISE while the mat was off, and a
+#: rise by as much when it is on again, where mats take turns.
 ANSWER_LIFT = 3.0
 LAMP_AIR_LIFT = 3.0
 ANSWER_RISE = 0.5
 ANSWER_SWING = 0.4
+ANSWER_LEAST = 1.5
 #: Once shown to work, a mat is believed while the soil keeps this lift [°C] over a measured room.
 KEPT_LIFT = 1.5
 #: An unmeasured room moves no soil faster than its swing in this time [s], nor lets it sink by more
@@ -44,25 +56,28 @@ SWING_WITHIN = 8 * HOUR
 SWING_SLACK = 0.25
 #: A fall [°C] below the highest of late is cold water or a probe that is out of the tray; "of late"
 #: fades by HIGH_FADE [°C/s], faster than a tray cools when its lamp goes off. After it a part of the
-#: fall must be made good within the first time [s] of heating, and most of it within the second.
+#: fall must be made good within the first time [s] of heating, and most of it within the second. A fall
+#: over a gap by LONG_FALL takes the soil so far from its balance that a mat shows itself otherwise.
 DROP = 2.0
+LONG_FALL = 3.5
 HIGH_FADE = 6.0 / HOUR
 REGAINS = (0.25, 1.5 * HOUR)
 RECOVERS = (2 / 3, 4.5 * HOUR)
 #: Soil with nothing to heat it follows the room as if through this lag [s].
 ROOM_LAG = 3 * HOUR
 #: With the mat off, soil may be this much [°C] warmer than the room accounts for, and this much more
-#: under a lit lamp, whose warmth has gone after LAMP_AFTER.
+#: under a lit lamp, whose warmth fades within LAMP_FADE and has gone after LAMP_AFTER.
 UNHEATED_RISE = 2.5
 LAMP_LIFT = 8.0
 LAMP_AFTER = 6 * HOUR
+LAMP_FADE = 1.5 * HOUR
 #: How fast [°C/s] the expectation for an unheated tray follows it, downwards and up. Down no faster, so
 #: that cold water, which goes as it came, does not make an ordinary return look like heating. Up with
 #: the weather. The lift that a mat has left goes within a few times LIFT_FADE [s].
 BASE_FALL = 2.0 / HOUR
 BASE_RISE = 0.25 / HOUR
 LIFT_FADE = 6 * HOUR
-#: A mat goes on warming the soil for this long [s] after it goes off.
+#: A mat goes on warming the soil for this long [s] after it goes off, and takes as long to begin with it.
 AFTER_HEAT = 0.75 * HOUR
 
 
@@ -88,22 +103,28 @@ def over_limit(hottest: float | None, limit: float, held: bool, release: float) 
 
 
 def keep_dark(
-    light: LightDay, wanted: bool, hours: float, now: float, tick: float
+    light: LightDay, wanted: bool, hours: float, now: float, tick: float, dt: float
 ) -> tuple[LightDay, str | None]:
     """Rule 6: a night, once begun, lasts its 24 - `hours`, and a day no longer than `hours`.
 
-    wanted: whether the schedule asks for light now. now: mono; the wall clock has no say. A night
-    begins when the schedule stops asking, or when the day has had its hours whatever the clock says;
-    a short break in an unfinished day (the clock was set back just after lights-on) is no night.
+    wanted: whether the schedule asks for light now. now: mono; the wall clock has no say. tick, dt:
+    seconds between decisions as meant, and since the last one. A night begins
+    when the schedule stops asking, or when the day has had its hours whatever the clock says; a short
+    break in an unfinished day (the clock was set back just after lights-on) is no night. Nobody
+    decides in a power cut, but no lamp outlives its lease either: a night that fell into one began
+    with it.
     Returns the light memory for the next tick, and why the lamp must stay dark, or None.
     """
     if hours <= 0 or hours >= 24:
         return LightDay(), None
-    if not wanted:
-        if light.day_from is not None and light.night_from is None:
-            return replace(light, night_from=now), None
-        return light, None
     day_over = light.day_from is not None and now - light.day_from >= hours * HOUR
+    if light.day_from is not None and light.night_from is None and (day_over or not wanted):
+        end = now - (dt - LEASE_TICKS * tick if dt > CUT else 0.0)
+        light = replace(light, night_from=end) if not wanted else LightDay(night_from=end)
+        if wanted and end == now:
+            return light, f"today's {hours:g} h of light are over"
+    if not wanted:
+        return light, None
     if light.night_from is not None:
         dark = now - light.night_from
         left = (24 - hours) * HOUR - dark
@@ -112,8 +133,6 @@ def keep_dark(
         if light.day_from is not None and not day_over and dark <= INTERRUPTION:
             return replace(light, night_from=None), None
         return light, f"the dark period has {_span(left)} to go"
-    if day_over:
-        return LightDay(night_from=now), f"today's {hours:g} h of light are over"
     return (light if light.day_from is not None else LightDay(day_from=now)), None
 
 
@@ -125,6 +144,19 @@ def work_light(light: LightDay, lit_s: float) -> tuple[LightDay, str | None]:
     used = min(light.work_s + lit_s, WORK_LIGHT)
     why = "this night's half hour of work light is used up" if used >= WORK_LIGHT else None
     return replace(light, work_s=used), why
+
+
+def over_gap(watch: HeatWatch, soil: float | None) -> HeatWatch:
+    """The watch after a time in which nobody looked and nothing was on; soil: now [°C].
+
+    Levels are anew. But near its balance a mat can show no other sign than that the soil keeps its
+    level; after a long fall it rises well enough, once the mat is warm itself.
+    """
+    if watch.kept is None or soil is None:
+        return HeatWatch()
+    if watch.kept - soil < LONG_FALL:
+        return HeatWatch(kept=soil)
+    return HeatWatch(on_s=-AFTER_HEAT)
 
 
 def watch_heat(
@@ -151,7 +183,8 @@ def watch_heat(
     Where the room is measured, both are judged on the lift over it, or over its recent past, which
     soil lags behind. Else the owner's word on how far the room swings must do: it can't tell a
     weak mat that died from a cold night, nor a welded relay from a warm day that is within it.
-    Returns the watch and the kind of fault, or None.
+    Returns the watch and the kind of fault (mat-without-effect, or after a sudden fall
+    probe-out-of-tray; warms-unheated), or None.
     """
     if soil is None:
         return watch, None
@@ -165,6 +198,11 @@ def watch_heat(
         lift = soil
     high = soil if watch.high is None else max(soil, watch.high - HIGH_FADE * dt)
     watch = replace(watch, high=high)
+    if not heated:
+        rested = (
+            soil if watch.rested is None or watch.spell is not None else max(watch.rested, soil)
+        )
+        watch = replace(watch, rested=rested, spell=None)
     if heated:
         return _heated(watch, soil, lift, lamp_off_for, reached, disturbed, room_swing, dt)
     return _unheated(watch, lift, off_for, lamp_off_for, jumped or disturbed, room_swing, dt)
@@ -181,8 +219,11 @@ def _heated(
     dt: float,
 ) -> tuple[HeatWatch, str | None]:
     measured = watch.room is not None
-    low = soil if watch.low is None else min(soil, watch.low)
-    watch = replace(watch, low=low)
+    low, low_s = watch.low, watch.low_s + dt
+    if low is None or soil <= low:
+        low, low_s = soil, 0.0
+    spell = soil if watch.spell is None else min(soil, watch.spell)
+    watch = replace(watch, low=low, low_s=low_s, spell=spell)
     high = soil if watch.high is None else watch.high
     if high - soil >= DROP and (watch.fell_from is None or soil < watch.fell_to):
         watch = replace(watch, on_s=0.0, kept=None, fell_from=high, fell_to=soil)
@@ -190,7 +231,10 @@ def _heated(
         if measured:
             answered = min(soil - low, lift) >= ANSWER_RISE
         else:
-            answered = soil - low >= ANSWER_SWING * room_swing
+            pace = ANSWER_SWING * room_swing * min(1.0, low_s / ANSWER_WITHIN)
+            answered = soil - low >= max(pace, min(ANSWER_LEAST, ANSWER_SWING * room_swing))
+            rested = watch.rested if watch.rested is not None else spell
+            answered = answered or min(rested, soil) - spell >= ANSWER_RISE
         limit = ANSWER_WITHIN
     else:
         regained = (soil - watch.fell_to) / (watch.fell_from - watch.fell_to)
@@ -198,16 +242,20 @@ def _heated(
         limit = REGAINS[1] if regained < REGAINS[0] else RECOVERS[1]
     lamp_air = LAMP_AIR_LIFT if lamp_off_for < AFTER_HEAT else 0.0
     if reached or answered or (measured and lift >= ANSWER_LIFT + lamp_air):
-        return replace(watch, on_s=0.0, low=soil, kept=soil, fell_from=None), None
+        return replace(
+            watch, on_s=0.0, low=soil, low_s=0.0, spell=soil, rested=None, kept=soil, fell_from=None
+        ), None
     if watch.kept is not None:
         pace = room_swing / SWING_WITHIN * dt
         if 0 < lamp_off_for < LAMP_AFTER:
-            pace += LAMP_LIFT / LAMP_AFTER * dt
-        kept = max(soil, watch.kept - pace)
+            pace += LAMP_LIFT / LAMP_FADE * exp(-lamp_off_for / LAMP_FADE) * dt
+        watch = replace(watch, kept=(kept := max(soil, watch.kept - pace)))
         if lift >= KEPT_LIFT if measured else kept - soil <= room_swing * SWING_SLACK:
-            return replace(watch, on_s=0.0, kept=kept), None
+            return replace(watch, on_s=0.0), None
     on_s = watch.on_s + (0.0 if disturbed else dt)
-    return replace(watch, on_s=on_s), "mat-without-effect" if on_s >= limit else None
+    # A dead mat lets the soil cool as slowly as it does; only water or air makes a reading fall.
+    fault = "mat-without-effect" if watch.fell_from is None else "probe-out-of-tray"
+    return replace(watch, on_s=on_s), fault if on_s >= limit else None
 
 
 def _unheated(

@@ -1,7 +1,7 @@
 """The journal: the durable record of all that was read, decided and asked, in one SQLite file.
 
 What can wait is noted: kept in memory and written every few minutes, which is kind to an SD card.
-What a person asked, and what was switched, is committed: on disk when `commit` returns, together
+What a person asked, and what a person must know, is committed: on disk when `commit` returns, together
 with all that was noted before it. One thread of the journal's own writes, so a slow or failing disk
 never delays a tick; readers use short-lived connections of their own, from any process.
 """
@@ -9,164 +9,137 @@ never delays a tick; readers use short-lived connections of their own, from any 
 from __future__ import annotations
 
 import asyncio
-import fcntl
-import itertools
 import json
+import logging
 import math
 import os
 import sqlite3
 import threading
 import time
+import zlib
 from collections import deque
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable
 from concurrent.futures import Future
-from contextlib import closing, contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from daemon.events import Event, StoredEvent
+from daemon.journal_file import (
+    Ballast,
+    DuplicateRequestError,
+    Head,
+    HeadFile,
+    JournalError,
+    Opened,
+    ReadingRow,
+    RequestRow,
+    SavedState,
+    StoredTick,
+    TickRow,
+    add_events,
+    add_request,
+    beside,
+    check_times,
+    content_digest,
+    event_row,
+    find_damage,
+    hold,
+    in_words,
+    is_damage,
+    no_room,
+    open_file,
+    plain,
+    plain_or_none,
+    put_state,
+    read_state,
+    reader,
+    reason,
+    refused,
+    request_row,
+    state_row,
+    telling,
+)
 from drivers.protocols import Quality, Reading
 
-#: Marks a file as a hotbed journal ("hotb"), in the field SQLite's file format keeps for that.
-APPLICATION_ID = 0x686F7462
-#: How long a lock that another program holds is waited for [s].
-BUSY_SECONDS = 5.0
-#: How long a start may spend on looking for damage [s]; years of history are not all looked at.
-CHECK_SECONDS = 5.0
+__all__ = [
+    "DuplicateRequestError", "Journal", "JournalError", "ReadingRow", "RequestRow", "SavedState",
+    "StoredTick", "TickRow", "last_step", "read_events", "read_readings", "read_request",
+    "read_steps", "read_ticks", "tick_of",
+]  # fmt: skip
+
+log = logging.getLogger(__name__)
 #: First and longest pause before a failed write is tried again [s].
 RETRY_FIRST, RETRY_MOST = 1.0, 60.0
-#: The write-ahead log is cut back to this size when a slow reader had made it grow [bytes].
-WAL_KEPT = 4 << 20
-#: The file, its write-ahead log and that log's index: they belong together.
-SIDES = ("", "-wal", "-shm")
+#: Readings older than this are dropped [days], so many ticks at a time, and so often at most [s].
+KEEP_DAYS, PRUNE_TICKS, PRUNE_EVERY = 400.0, 3000, 900.0
+DAY = 86400.0
 
 
-class JournalError(Exception):
-    """A journal that cannot be used or written: the message says where, why and how to mend it."""
+@dataclass(slots=True)
+class _Tick:
+    """A tick as rows: its own values, its readings', its steps'."""
 
+    row: tuple[float, float, bool, bytes]
+    readings: list[tuple[str, float | None, str, float]]
+    steps: tuple[tuple[str, str], ...]
+    lost: int = 0
 
-class DuplicateRequestError(JournalError):
-    """A request whose id the journal already holds; `Journal.answer_to` has its answer."""
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingRow:
-    """One probe's reading as one tick used it.
-
-    at, mono: the tick's time, POSIX seconds UTC and monotonic seconds.
-    probe: the probe's name.
-    reading: what it said; `reading.at` is on the same monotonic scale as `mono`.
-    """
-
-    at: float
-    mono: float
-    probe: str
-    reading: Reading
-
-
-@dataclass(frozen=True, slots=True)
-class RequestRow:
-    """A request that was done or refused. `body` and `answer` are JSON text; `at` is POSIX, UTC."""
-
-    id: str
-    at: float
-    kind: str
-    by: str | None
-    body: str
-    ok: bool
-    answer: str
-
-
-@dataclass(frozen=True, slots=True)
-class SavedState:
-    """What the daemon resumes from.
-
-    body: JSON text.
-    at, mono: when it held, POSIX seconds UTC and monotonic seconds.
-    boot: the boot of the machine that `mono` counts from.
-    """
-
-    body: str
-    at: float
-    mono: float
-    boot: str
-
-
-# Each step takes the schema one version further, inside one transaction with all the others: it
-# must not commit. A step that was ever released is never edited; a change is a new one.
-
-
-def _first_schema(db: sqlite3.Connection) -> None:
-    """Schema 1. Readings are keyed by the tick's number, not its time: so they are only appended
-    (few pages touched), keep their order over clock steps, and the time stands once per tick."""
-    for statement in (
-        "CREATE TABLE name (n INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT",
-        "CREATE TABLE tick (n INTEGER PRIMARY KEY, at REAL NOT NULL, mono REAL NOT NULL) STRICT",
-        "CREATE INDEX tick_at ON tick (at)",
-        # probe and quality are numbers of names; measured is mono when the measurement ended
-        """CREATE TABLE reading (tick INTEGER NOT NULL, probe INTEGER NOT NULL, value REAL,
-           quality INTEGER NOT NULL, measured REAL NOT NULL,
-           PRIMARY KEY (tick, probe)) STRICT, WITHOUT ROWID""",
-        """CREATE TABLE event (seq INTEGER PRIMARY KEY, at REAL NOT NULL, kind TEXT NOT NULL,
-           text TEXT NOT NULL, bench TEXT, batch TEXT, who TEXT, data TEXT NOT NULL) STRICT""",
-        "CREATE INDEX event_at ON event (at)",
-        "CREATE INDEX event_batch ON event (batch) WHERE batch IS NOT NULL",
-        # events that no broker has acknowledged yet
-        "CREATE TABLE outbox (seq INTEGER PRIMARY KEY) STRICT",
-        """CREATE TABLE request (id TEXT PRIMARY KEY, at REAL NOT NULL, kind TEXT NOT NULL,
-           who TEXT, body TEXT NOT NULL, ok INTEGER NOT NULL, answer TEXT NOT NULL) STRICT""",
-        "CREATE INDEX request_at ON request (at)",
-        """CREATE TABLE state (one INTEGER PRIMARY KEY CHECK (one = 1), body TEXT NOT NULL,
-           at REAL NOT NULL, mono REAL NOT NULL, boot TEXT NOT NULL) STRICT""",
-    ):
-        db.execute(statement)
-
-
-MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (_first_schema,)
+    @property
+    def rows(self) -> int:
+        return max(1, len(self.readings))
 
 
 @dataclass(slots=True)
 class _Batch:
-    """Rows for one transaction: a run of notes, or one commit, which has `done`."""
+    """Rows for one transaction: a run of notes, or one commit, which has `done`.
 
-    readings: deque[tuple[float, float, str, float | None, str, float]] = field(
-        default_factory=deque
-    )
+    rows: how many of ticks, readings and events they are, kept count of.
+    """
+
+    ticks: deque[_Tick] = field(default_factory=deque)
     events: deque[tuple[Any, ...]] = field(default_factory=deque)
     state: tuple[Any, ...] | None = None
     request: tuple[Any, ...] | None = None
     done: Future[list[int]] | None = None
+    rows: int = 0
+
+    def __post_init__(self) -> None:
+        self.rows = sum(tick.rows for tick in self.ticks) + len(self.events)
 
     @property
     def empty(self) -> bool:
-        return not (self.readings or self.events or self.state or self.request)
+        return not (self.ticks or self.events or self.state or self.request)
 
     def add(self, later: _Batch) -> None:
-        self.readings.extend(later.readings)
+        self.ticks.extend(later.ticks)
         self.events.extend(later.events)
         self.state = later.state or self.state
+        self.rows += later.rows
 
 
 class Journal:
     """An open journal. Only `commit` and `close` wait for the disk, and neither blocks the loop.
 
-    set_aside: where a damaged predecessor was put when this one was opened, or None.
+    set_aside: where a damaged predecessor was put, when this one was opened or since, or None.
     damage: what was wrong with it.
-    trouble: why facts cannot be written down at present, or None; they are kept in memory.
+    trouble: why facts cannot be written down at present, or None; they are kept in memory. So it may
+    be from the start, on a disk that is full or has gone read-only.
     dropped_readings, dropped_events: how many the memory had no room for, since the start.
     """
 
     def __init__(
         self,
         path: Path,
-        db: sqlite3.Connection,
+        opened: Opened | Exception,
         lock: int,
         *,
         flush_every: float,
         flush_rows: int,
         backlog: int,
+        keep_days: float,
+        keep_ticks: int,
     ) -> None:
         """Use `Journal.open`."""
         self.path = path
@@ -175,21 +148,37 @@ class Journal:
         self.trouble: str | None = None
         self.dropped_readings = 0
         self.dropped_events = 0
-        self._db = db
+        self._db: sqlite3.Connection
+        self._head: Head
+        self._is_open = False
         self._lock = lock
         self._flush_every = flush_every
         self._flush_rows = flush_rows
         self._backlog = backlog
+        self._keep_days = keep_days
+        self._keep_ticks = keep_ticks
         self._names: dict[str, int] = {}
+        self._head_file = HeadFile(beside(path, "-head"))
+        self._head_file.read()  # it goes on counting its turns
+        self._ballast = Ballast(beside(path, ".ballast"))
+        self._short = False  # the disk is full but for what the ballast gave
+        self._pruned_at: float | None = None
         # All below is shared with the writer, under `_wake`.
         self._wake = threading.Condition()
         self._queue: deque[_Batch] = deque()
         self._marks: set[int] = set()
+        self._lost = 0  # ticks dropped since the last one noted
         self._noted_at: float | None = None  # since when something waits
         self._retry_at: float | None = None
         self._retry_pause = RETRY_FIRST
         self._closing = False
         self._ended: Future[None] = _sure_future()
+        if isinstance(opened, Opened):
+            self._take_up(opened)
+        else:
+            with suppress(sqlite3.Error, OSError, JournalError):
+                self.damage = find_damage(path)
+            self._in_trouble(opened)
         # A daemon thread: one that hangs on a dead disk must not keep the process from ending.
         threading.Thread(target=self._run, name="journal", daemon=True).start()
 
@@ -202,47 +191,55 @@ class Journal:
         flush_every: float = 300.0,
         flush_rows: int = 10_000,
         backlog: int = 50_000,
+        keep_days: float = KEEP_DAYS,
+        keep_ticks: int = 0,
     ) -> Journal:
         """Open the journal at `path`, create it, or bring it to today's schema.
 
         A damaged one is set aside whole, named for `now_utc` (POSIX seconds), and a fresh one
-        begun. Notes are written after `flush_every` seconds or `flush_rows` rows; while they cannot
-        be, up to `backlog` rows are kept, and the oldest readings are dropped first.
+        begun with the state and the newest answers of the damaged, where they can be read. Notes
+        are written after `flush_every` seconds or `flush_rows` rows; while they cannot be, up to
+        `backlog` rows are kept, and the oldest readings are dropped first. Ticks go when they are
+        `keep_days` older than the newest and `keep_ticks` behind it: a clock set forward by mistake
+        takes no history with it.
 
         Raises JournalError: the folder cannot be written or another daemon runs on it; the file is
         another program's or a newer hotbed's; another program has it locked. None of these changes
         the file.
         """
-        lock = _lock(path)
+        lock = hold(path)
+        opened: Opened | Exception
         try:
-            with _telling(f"{path}: the journal cannot be opened"):
-                damage = _damage(path)
-                aside = _put_aside(path, now_utc) if damage else None
-                if not path.exists():
-                    _create(path)
-                db = _connect(path, "rw")
+            with telling(f"{path}: the journal cannot be opened"):
                 try:
-                    _migrate(path, db)
-                    db.execute("BEGIN IMMEDIATE")  # the WAL pragma succeeds on a read-only disk too
-                    db.execute("ROLLBACK")
-                except BaseException:
-                    db.close()
-                    raise
+                    opened = open_file(path, now_utc)
+                except (sqlite3.Error, OSError) as error:
+                    if not (path.exists() and refused(path, error)):
+                        raise
+                    opened = error
+            if isinstance(opened, Exception):
+                with reader(path) as db:  # what can't be gone on from must not be overwritten later
+                    read_state(db)
         except BaseException:
             os.close(lock)
             raise
-        journal = cls(
-            path, db, lock, flush_every=flush_every, flush_rows=flush_rows, backlog=backlog
+        return cls(
+            path,
+            opened,
+            lock,
+            flush_every=flush_every,
+            flush_rows=flush_rows,
+            backlog=backlog,
+            keep_days=keep_days,
+            keep_ticks=keep_ticks,
         )
-        journal.damage, journal.set_aside = damage, aside
-        return journal
 
     # writing
 
     def note(
         self,
         *,
-        readings: Iterable[ReadingRow] = (),
+        ticks: Iterable[TickRow] = (),
         events: Iterable[Event] = (),
         state: SavedState | None = None,
     ) -> None:
@@ -252,14 +249,16 @@ class Journal:
         time that is not a number), and JournalError once closed.
         """
         batch = _Batch(
-            deque(_reading_row(r) for r in readings),
-            deque(_event_row(e) for e in events),
-            state=_state_row(state),
+            deque(_tick_rows(t) for t in ticks),
+            deque(event_row(e) for e in events),
+            state=state_row(state),
         )
         with self._wake:
             self._refuse_if_closed()
             if batch.empty:
                 return
+            if batch.ticks:
+                batch.ticks[0].lost, self._lost = self._lost, 0
             if self._queue and self._queue[-1].done is None:
                 self._queue[-1].add(batch)
             else:
@@ -283,9 +282,9 @@ class Journal:
         """
         done: Future[list[int]] = _sure_future()
         batch = _Batch(
-            events=deque(_event_row(e) for e in events),
-            state=_state_row(state),
-            request=_request_row(request),
+            events=deque(event_row(e) for e in events),
+            state=state_row(state),
+            request=request_row(request),
             done=done,
         )
         with self._wake:
@@ -335,21 +334,20 @@ class Journal:
 
     def saved_state(self) -> SavedState | None:
         """The newest state on disk."""
-        with _reader(self.path) as db:
-            row = db.execute("SELECT body, at, mono, boot FROM state").fetchone()
-        return None if row is None else SavedState(*row)
+        with reader(self.path) as db:
+            return read_state(db)
 
     def answer_to(self, request_id: str) -> str | None:
         """The answer (JSON text) to a request that was already done or refused."""
-        with _reader(self.path) as db:
+        with reader(self.path) as db:
             row = db.execute(
-                "SELECT answer FROM request WHERE id = ?", (_plain(request_id),)
+                "SELECT answer FROM request WHERE id = ?", (plain(request_id),)
             ).fetchone()
         return None if row is None else str(row[0])
 
     def recent_answers(self, since: float, limit: int) -> list[tuple[str, str]]:
         """Id and answer (JSON text) of the newest requests since `since` (POSIX), oldest first."""
-        with _reader(self.path) as db:
+        with reader(self.path) as db:
             rows = db.execute(
                 "SELECT id, answer FROM request WHERE at >= ? ORDER BY at DESC LIMIT ?",
                 (since, limit),
@@ -385,12 +383,12 @@ class Journal:
         """The oldest `limit` events that the broker has not yet acknowledged."""
         with self._wake:
             marks = set(self._marks)
-        with _reader(self.path) as db:
+        with reader(self.path) as db:
             rows = db.execute(
                 f"SELECT {_EVENT} FROM outbox JOIN event USING (seq) ORDER BY seq LIMIT ?",
                 (limit + len(marks),),
             ).fetchall()
-        return [_stored(row) for row in rows if row[-1] not in marks][:limit]
+            return [_stored(row) for row in rows if row[-1] not in marks][:limit]
 
     # the caller's side of the queue; `_wake` is held
 
@@ -403,45 +401,93 @@ class Journal:
             self._noted_at = time.monotonic()
 
     def _rows(self) -> int:
-        return sum(len(b.readings) + len(b.events) for b in self._queue if b.done is None)
+        return sum(batch.rows for batch in self._queue if batch.done is None)
 
     def _trim(self) -> None:
         """Drop what is over the backlog: the oldest readings, and the oldest events only then."""
         over = self._rows() - self._backlog
         notes = [batch for batch in self._queue if batch.done is None]
         for batch in notes:
-            while over > 0 and batch.readings:
-                batch.readings.popleft()
-                self.dropped_readings += 1
-                over -= 1
+            while over > 0 and batch.ticks:
+                tick = batch.ticks.popleft()
+                self._lost += 1 + tick.lost
+                self.dropped_readings += len(tick.readings)
+                batch.rows -= tick.rows
+                over -= tick.rows
+            if batch.ticks:
+                batch.ticks[0].lost += self._lost
+                self._lost = 0
         for batch in notes:
             while over > 0 and batch.events:
                 batch.events.popleft()
                 self.dropped_events += 1
+                batch.rows -= 1
                 over -= 1
+
+    def _in_trouble(self, error: Exception) -> None:
+        self.trouble = f"{self.path}: the journal cannot be written: {reason(error, self.path)}"
+        if not self._is_open and self.damage is not None:
+            self.trouble += f"; and it is damaged: {self.damage}"
+        self._retry_at = time.monotonic() + self._retry_pause
+        self._retry_pause = min(2 * self._retry_pause, RETRY_MOST)
 
     # the writer's thread
 
+    def _take_up(self, opened: Opened) -> None:
+        self._db, self._head, self._is_open = opened.db, opened.head, True
+        self._names.clear()
+        if opened.aside is not None:
+            self.damage, self.set_aside = opened.damage, opened.aside
+
     def _run(self) -> None:
         failure: Exception | None = None
+        self._start_up()
         while True:
             with self._wake:
                 while (pause := self._pause()) is None or pause > 0:
                     self._wake.wait(pause)
+            if self._short:
+                self._short = not self._ballast.take()
+            with self._wake:
                 batches = self._take()
                 marks = list(self._marks)
                 last = self._closing and not self._queue
             try:
-                seqs = self._write(batches, marks)
+                seqs = self._write_somehow(batches, marks)
             except Exception as error:  # whatever it is, this thread must live
                 failure = error
                 self._put_back(batches, error)
             else:
                 failure = None
                 self._written(batches, marks, seqs)
+                self._tidy()
             if last and (failure is None or all(batch.done is None for batch in batches)):
                 break  # else a commit failed: the notes before it are tried without it
         self._end(failure)
+
+    def _start_up(self) -> None:
+        """What a start need not wait for: the small file says what is there, and the ballast is made."""
+        if not self._is_open:
+            return
+        try:
+            self._head_file.write(self._head, sync=True)
+        except OSError as error:
+            log.warning("%s: %s", self._head_file.path, error.strerror)
+        if not self._ballast.take():
+            with self._wake:
+                self._short, self.trouble = True, f"{self.path}: {_SHORT}"
+                self._retry_at = time.monotonic() + RETRY_FIRST
+
+    def _tidy(self) -> None:
+        """Prune, when it is time; what keeps it from that is told by the next write."""
+        now = time.monotonic()
+        if self._closing or (self._pruned_at and now - self._pruned_at < PRUNE_EVERY):
+            return
+        self._pruned_at = now
+        try:
+            self._prune()
+        except sqlite3.Error as error:
+            log.warning("%s: old readings are not dropped: %s", self.path, reason(error))
 
     def _pause(self) -> float | None:
         """How long to wait for the next write [s]; None: until something is asked."""
@@ -456,17 +502,54 @@ class Journal:
         return None
 
     def _take(self) -> list[_Batch]:
-        """What goes into the next transaction: everything up to and with the first commit."""
+        """What goes into the next transaction: everything up to and with the first commit.
+
+        Ticks stay behind while the disk is short of room, but for the last ones of all.
+        """
         batches = []
+        held = _Batch()
         while self._queue:
-            batches.append(self._queue.popleft())
-            if batches[-1].done is not None:
+            batch = self._queue.popleft()
+            if self._short and not self._closing:
+                held.add(_Batch(batch.ticks))
+                batch.ticks, batch.rows = deque(), len(batch.events)
+            batches.append(batch)
+            if batch.done is not None:
                 break
+        if held.ticks:
+            if self._queue and self._queue[0].done is None:
+                held.add(self._queue.popleft())
+            self._queue.appendleft(held)
+            self._trim()
         return batches
+
+    def _write_somehow(self, batches: list[_Batch], marks: list[int]) -> list[int]:
+        """One transaction: with the room that the ballast gives up where the disk has no other, in a
+        fresh journal where this one is found to be damaged."""
+        try:
+            return self._write(batches, marks)
+        except (sqlite3.Error, OSError, ValueError) as error:
+            if is_damage(error):
+                self._go_on_anew(in_words(error))
+                marks = []  # they are numbers of the other's
+            elif no_room(error) and self._ballast.give_up():
+                self._short = True
+            else:
+                raise
+        return self._write(batches, marks)
+
+    def _go_on_anew(self, damage: str) -> None:
+        log.error("%s: it is damaged: %s", self.path, damage)
+        with suppress(sqlite3.Error):
+            self._db.close()
+        self._is_open = False
+        self._take_up(open_file(self.path, time.time(), damage))
 
     def _write(self, batches: list[_Batch], marks: list[int]) -> list[int]:
         """One transaction; the numbers of the last batch's events."""
-        seqs = range(0)
+        if not self._is_open:
+            self._take_up(open_file(self.path, time.time()))
+        seqs, head = range(0), self._head
         nothing = not marks and all(batch.empty for batch in batches)
         if nothing and self.trouble is None:
             return []
@@ -474,9 +557,9 @@ class Journal:
         db.execute("BEGIN IMMEDIATE")
         try:
             if nothing:  # is the trouble over? Only a page that is really written tells
-                db.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+                db.execute(f"PRAGMA user_version = {head.schema}")
             for batch in batches:
-                seqs = self._insert(batch)
+                seqs, head = self._insert(batch, head)
             db.executemany("DELETE FROM outbox WHERE seq = ?", ((seq,) for seq in marks))
             db.execute("COMMIT")
         except BaseException:
@@ -484,41 +567,95 @@ class Journal:
             if db.in_transaction:  # some errors have already ended it
                 db.execute("ROLLBACK")
             raise
+        self._come_to(head)
+        self._short = not self._ballast.take()
         return list(seqs)
 
-    def _insert(self, batch: _Batch) -> range:
+    def _come_to(self, head: Head) -> None:
+        """Say in the small file how far the journal is on disk."""
+        if head == self._head:
+            return
+        asked = head.requests != self._head.requests
+        self._head = head
+        try:
+            self._head_file.write(head, sync=asked)
+        except OSError as error:  # the facts themselves are safe
+            log.warning("%s: %s", self._head_file.path, error.strerror)
+
+    def _insert(self, batch: _Batch, head: Head) -> tuple[range, Head]:
+        """The rows of a batch; the numbers of its events, and where the chains end with it."""
         db = self._db
-        (tick,) = db.execute("SELECT coalesce(max(n), 0) FROM tick").fetchone()
-        ticks: list[tuple[int, float, float]] = []
-        readings: list[tuple[int, int, float | None, int, float]] = []
-        now: tuple[float, float] | None = None
-        seen: set[str] = set()
-        for at, mono, probe, value, quality, measured in batch.readings:
-            if (at, mono) != now or probe in seen:
-                tick, now, seen = tick + 1, (at, mono), set()
-                ticks.append((tick, at, mono))
-            seen.add(probe)
-            readings.append((tick, self._number(probe), value, self._number(quality), measured))
-        db.executemany("INSERT INTO tick VALUES (?, ?, ?)", ticks)
-        db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", readings)
-        (seq,) = db.execute("SELECT coalesce(max(seq), 0) FROM event").fetchone()
-        seqs = range(seq + 1, seq + 1 + len(batch.events))
-        db.executemany(
-            "INSERT INTO event (at, kind, text, bench, batch, who, data, seq)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            ((*row, seq) for row, seq in zip(batch.events, seqs, strict=True)),
-        )
-        db.executemany("INSERT INTO outbox VALUES (?)", ((seq,) for seq in seqs))
+        if batch.ticks:
+            self._insert_ticks(batch.ticks)
+        seqs = range(head.events + 1, head.events + 1 + len(batch.events))
+        head = add_events(db, head, batch.events)
         if batch.request is not None:
-            try:
-                db.execute("INSERT INTO request VALUES (?, ?, ?, ?, ?, ?, ?)", batch.request)
-            except sqlite3.IntegrityError as error:
-                raise DuplicateRequestError(
-                    f"request {batch.request[0]!r} was already answered"
-                ) from error
-        if batch.state is not None:
-            db.execute("REPLACE INTO state VALUES (1, ?, ?, ?, ?)", batch.state)
-        return seqs
+            head = add_request(db, head, batch.request)
+        put_state(db, batch.state)
+        return seqs, head
+
+    def _insert_ticks(self, ticks: Iterable[_Tick]) -> None:
+        db = self._db
+        (last,) = db.execute("SELECT coalesce(max(n), 0) FROM tick").fetchone()
+        for n, tick in enumerate(ticks, last + 1):
+            at, mono, trusted, told = tick.row
+            db.execute(
+                "INSERT INTO tick (n, at, mono, trusted, lost, told) VALUES (?, ?, ?, ?, ?, ?)",
+                (n, at, mono, trusted, tick.lost, told),
+            )
+            db.executemany(
+                "INSERT INTO reading VALUES (?, ?, ?, ?, ?)",
+                [
+                    (n, self._number(probe), value, self._number(quality), measured)
+                    for probe, value, quality, measured in tick.readings
+                ],
+            )
+            for part, (kind, body) in enumerate(tick.steps):
+                text: str | None = body
+                content: bytes | None = None
+                if len(body) > _LONG:
+                    packed = zlib.compress(body.encode())
+                    text, content = None, content_digest(packed)
+                    db.execute("INSERT OR IGNORE INTO content VALUES (?, ?)", (content, packed))
+                db.execute(
+                    "INSERT INTO step VALUES (?, ?, ?, ?, ?)",
+                    (n, part, self._number(kind), text, content),
+                )
+
+    def _prune(self) -> None:
+        """Drop ticks that are past keeping, some at a time."""
+        db = self._db
+        newest = db.execute("SELECT n, at FROM tick ORDER BY n DESC LIMIT 1").fetchone()
+        if newest is None:
+            return
+        n, at = newest
+        last = None
+        for old, then in db.execute(
+            "SELECT n, at FROM tick WHERE n <= ? ORDER BY n LIMIT ?",
+            (n - max(1, self._keep_ticks), PRUNE_TICKS),
+        ):
+            if then >= at - self._keep_days * DAY:
+                break
+            last = old
+        if last is None:
+            return
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            used = db.execute(
+                "SELECT DISTINCT content FROM step WHERE tick <= ? AND content IS NOT NULL", (last,)
+            ).fetchall()
+            for table, column in (("reading", "tick"), ("step", "tick"), ("tick", "n")):
+                db.execute(f"DELETE FROM {table} WHERE {column} <= ?", (last,))
+            db.executemany(
+                "DELETE FROM content WHERE hash = ?1"
+                " AND NOT EXISTS (SELECT 1 FROM step WHERE content = ?1)",
+                used,
+            )
+            db.execute("COMMIT")
+        except BaseException:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise
 
     def _number(self, name: str) -> int:
         if name not in self._names:
@@ -533,6 +670,9 @@ class Journal:
             self._marks.difference_update(marks)
             self._noted_at = time.monotonic() if self._queue or self._marks else None
             self.trouble, self._retry_at, self._retry_pause = None, None, RETRY_FIRST
+            if self._short:
+                self.trouble = f"{self.path}: {_SHORT}"
+                self._retry_at = time.monotonic() + RETRY_MOST
         for batch in batches:
             if batch.done is not None:
                 batch.done.set_result(seqs)
@@ -551,29 +691,29 @@ class Journal:
                 self._queue.appendleft(notes)
                 self._trim()
             if not duplicate:
-                self.trouble = f"{self.path}: the journal cannot be written: {_reason(error)}"
-                self._retry_at = time.monotonic() + self._retry_pause
-                self._retry_pause = min(2 * self._retry_pause, RETRY_MOST)
+                self._in_trouble(error)
         for batch in batches:
             if batch.done is not None:
-                told = JournalError(f"cannot be written down: {_reason(error)}")
+                told = JournalError(f"cannot be written down: {reason(error, self.path)}")
                 told.__cause__ = error
                 batch.done.set_exception(error if duplicate else told)
 
     def _end(self, failure: Exception | None) -> None:
         lost = self._rows()
-        with suppress(sqlite3.Error):  # the next start folds it in just as well
-            self._db.execute("PRAGMA busy_timeout = 500")  # a reader may be in the way
-            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        with suppress(sqlite3.Error):
-            self._db.close()
+        if self._is_open:
+            with suppress(sqlite3.Error):  # the next start folds it in just as well
+                self._db.execute("PRAGMA busy_timeout = 500")  # a reader may be in the way
+                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            with suppress(sqlite3.Error):
+                self._db.close()
         os.close(self._lock)
         if failure is None or not self._queue:
             self._ended.set_result(None)
         else:
             self._ended.set_exception(
                 JournalError(
-                    f"{self.path}: what was noted last ({lost} rows) is lost: {_reason(failure)}"
+                    f"{self.path}: what was noted last ({lost} rows) is lost: "
+                    f"{reason(failure, self.path)}"
                 )
             )
 
@@ -601,23 +741,23 @@ def read_events(
     for term, value in (
         ("at >= ?", since),
         ("at < ?", until),
-        ("bench = ?", _maybe(bench)),
-        ("batch = ?", _maybe(batch)),
+        ("bench = ?", plain_or_none(bench)),
+        ("batch = ?", plain_or_none(batch)),
     ):
         if value is not None:
             where.append(term)
             values.append(value)
     if kinds is not None:
         where.append(f"kind IN ({', '.join('?' * len(kinds))})")
-        values += map(_plain, kinds)
+        values += map(plain, kinds)
     # "+" keeps SQLite from walking back by seq through all history when the index of times is there
     order = "seq" if since is None else "+seq"
-    with _reader(path) as db:
+    with reader(path) as db:
         rows = db.execute(
             f"SELECT {_EVENT} FROM event WHERE {' AND '.join(where)} ORDER BY {order} DESC LIMIT ?",
             (*values, -1 if limit is None else limit),
         ).fetchall()
-    return [_stored(row) for row in reversed(rows)]
+        return [_stored(row) for row in reversed(rows)]
 
 
 def read_readings(path: Path, probe: str, since: float, until: float) -> list[ReadingRow]:
@@ -625,12 +765,13 @@ def read_readings(path: Path, probe: str, since: float, until: float) -> list[Re
 
     since, until: POSIX seconds UTC. Raises JournalError as `read_events` does.
     """
-    with _reader(path) as db:
-        rows = db.execute(_READINGS, (since, until, _plain(probe))).fetchall()
-    return [
-        ReadingRow(at, mono, probe, Reading(value, Quality(quality), measured))
-        for at, mono, value, quality, measured in rows
-    ]
+    with reader(path) as db:
+        return [
+            ReadingRow(at, mono, probe, Reading(value, Quality(quality), measured))
+            for at, mono, value, quality, measured in db.execute(
+                _READINGS, (since, until, plain(probe))
+            )
+        ]
 
 
 _EVENT = "at, kind, text, bench, batch, who, data, seq"
@@ -641,268 +782,114 @@ WHERE tick.at >= ? AND tick.at < ? AND reading.probe = (SELECT n FROM name WHERE
 ORDER BY tick.n"""
 
 
+def read_ticks(path: Path, first: int = 1, limit: int = 1000) -> list[StoredTick]:
+    """The ticks from number `first` on, up to `limit` of them, in order.
+
+    Raises JournalError as `read_events` does.
+    """
+    with reader(path) as db:
+        rows = db.execute(
+            "SELECT n, at, mono, trusted, lost, told FROM tick WHERE n >= ? ORDER BY n LIMIT ?",
+            (first, limit),
+        ).fetchall()
+        if not rows:
+            return []
+        span = rows[0][0], rows[-1][0]
+        names = dict(db.execute("SELECT n, name FROM name"))
+        readings: dict[int, dict[str, Reading]] = {}
+        for tick, probe, value, quality, measured in db.execute(
+            "SELECT tick, probe, value, quality, measured FROM reading WHERE tick BETWEEN ? AND ?",
+            span,
+        ):
+            readings.setdefault(tick, {})[names[probe]] = Reading(
+                value, Quality(names[quality]), measured
+            )
+        steps: dict[int, list[tuple[str, str]]] = {}
+        for tick, kind, body, content, packed in db.execute(
+            "SELECT tick, kind, step.body, content, content.body"
+            " FROM step LEFT JOIN content ON content = hash WHERE tick BETWEEN ? AND ?"
+            " ORDER BY tick, part",
+            span,
+        ):
+            if content is not None and (packed is None or content != content_digest(packed)):
+                raise JournalError(f"{path}: what was noted at tick {tick} is damaged")
+            body = _text(body, packed)
+            steps.setdefault(tick, []).append((names[kind], body))
+        return [
+            StoredTick(
+                at, mono, readings.get(n, {}), bool(trusted), tuple(steps.get(n, ())), told,
+                n=n, lost=lost,
+            )
+            for n, at, mono, trusted, lost, told in rows
+        ]  # fmt: skip
+
+
+def _text(body: str | None, packed: bytes | None) -> str:
+    """The text of a step, which is stored as it is or compressed."""
+    return zlib.decompress(packed or b"").decode() if body is None else body
+
+
+def last_step(path: Path, kind: str, before: float) -> int | None:
+    """The number of the newest tick until `before` (POSIX) that has a step of that kind."""
+    with reader(path) as db:
+        row = db.execute(
+            "SELECT tick FROM step WHERE kind = (SELECT n FROM name WHERE name = ?) AND tick <="
+            " (SELECT n FROM tick WHERE at <= ? ORDER BY at DESC, n DESC LIMIT 1)"
+            " ORDER BY tick DESC LIMIT 1",
+            (kind, before),
+        ).fetchone()
+    return None if row is None else int(row[0])
+
+
+def read_steps(path: Path, kinds: Collection[str], since: str, until: int) -> list[tuple[str, str]]:
+    """The steps of these kinds, as pairs of kind and JSON text, in order: from the last tick that has a
+    step of kind `since` to tick `until`.
+
+    Raises JournalError as `read_events` does.
+    """
+    with reader(path) as db:
+        rows = db.execute(
+            f"""SELECT name, step.body, content.body
+            FROM step JOIN name ON name.n = kind LEFT JOIN content ON content = hash
+            WHERE name IN ({", ".join("?" * len(kinds))}) AND tick <= ? AND tick >=
+            (SELECT tick FROM step JOIN name ON name.n = kind WHERE name = ? AND tick <= ?
+             ORDER BY tick DESC LIMIT 1)
+            ORDER BY tick, part""",
+            (*kinds, until, since, until),
+        ).fetchall()
+        return [(kind, _text(body, packed)) for kind, body, packed in rows]
+
+
+def tick_of(path: Path, at: float, mono: float) -> int | None:
+    """The number of the newest tick of that time, POSIX and monotonic seconds. Raises JournalError."""
+    with reader(path) as db:
+        row = db.execute(
+            "SELECT n FROM tick WHERE at = ? AND mono = ? ORDER BY n DESC LIMIT 1", (at, mono)
+        ).fetchone()
+    return None if row is None else int(row[0])
+
+
+def read_request(path: Path, request_id: str) -> RequestRow | None:
+    """A request by its id, None where the journal has none. Raises JournalError."""
+    with reader(path) as db:
+        row = db.execute(
+            "SELECT id, at, kind, who, body, ok, answer FROM request WHERE id = ?",
+            (plain(request_id),),
+        ).fetchone()
+    if row is None:
+        return None
+    identifier, at, kind, who, body, ok, answer = row
+    return RequestRow(identifier, at, kind, who, body, bool(ok), answer)
+
+
 def _stored(row: tuple[Any, ...]) -> StoredEvent:
     at, kind, text, bench, batch, who, data, seq = row
     return StoredEvent(at, kind, text, bench, batch, who, json.loads(data), seq=seq)
 
 
-@contextmanager
-def _reader(path: Path) -> Iterator[sqlite3.Connection]:
-    """A read-only connection for one query. A reader left open would grow the log without bound."""
-    with _telling(f"{path}: the journal cannot be read"):
-        if not path.exists():
-            raise JournalError(
-                f"there is no journal at {path}: give the state folder of a hotbed that has run"
-            )
-        application, _ = _header(path)
-        if application != APPLICATION_ID:
-            raise JournalError(f"{path} is not a hotbed journal")
-        mode = "ro"
-        if not _beside(path, "-wal").exists() and not os.access(path.parent, os.W_OK):
-            # SQLite wants to create the log, which we may not. Without one nobody has it open.
-            mode = "ro&immutable=1"
-        with closing(_plug(path, mode)) as db:
-            _refuse_version(path, _version(db), oldest=len(MIGRATIONS))
-            yield db
-
-
-# opening
-
-
-def _plug(path: Path, mode: str) -> sqlite3.Connection:
-    return sqlite3.connect(
-        f"{path.absolute().as_uri()}?mode={mode}",
-        uri=True,
-        timeout=BUSY_SECONDS,
-        isolation_level=None,  # transactions are begun and ended in so many words
-        check_same_thread=False,  # opened by the caller, then used by the writer alone
-    )
-
-
-def _connect(path: Path, mode: str) -> sqlite3.Connection:
-    """A connection that writes, set up to lose nothing."""
-    db = _plug(path, mode)
-    try:
-        db.execute("PRAGMA synchronous = FULL")
-        db.execute(f"PRAGMA journal_size_limit = {WAL_KEPT}")
-        if mode == "rwc":
-            db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        (took,) = db.execute("PRAGMA journal_mode = WAL").fetchone()
-        if took != "wal":
-            raise JournalError(
-                f"{path.parent} is on a disk that cannot hold a write-ahead log (a network share?);"
-                " choose a folder on a local disk"
-            )
-    except BaseException:
-        db.close()
-        raise
-    return db
-
-
-def _create(path: Path) -> None:
-    """Make an empty journal under another name first: a crash leaves no half-made one."""
-    fresh = _beside(path, ".new")
-    for side in SIDES:
-        _beside(fresh, side).unlink(missing_ok=True)
-    with closing(_connect(fresh, "rwc")) as db:
-        _migrate(fresh, db)
-    fresh.rename(path)
-    _sync_folder(path.parent)
-
-
-def _migrate(path: Path, db: sqlite3.Connection) -> None:
-    version = _version(db)
-    if version == len(MIGRATIONS):
-        return
-    db.execute("BEGIN IMMEDIATE")
-    try:
-        for step in MIGRATIONS[version:]:
-            step(db)
-        db.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
-        db.execute("COMMIT")
-    except Exception as error:
-        if db.in_transaction:
-            db.execute("ROLLBACK")
-        raise JournalError(
-            f"{path}: the journal could not be brought from schema {version} to"
-            f" {len(MIGRATIONS)} and was left as it was: {_reason(error)}"
-        ) from error
-
-
-def _damage(path: Path) -> str | None:
-    """What is wrong with the file so that it must be set aside, or None when it may be used.
-
-    Raises JournalError for a file that is whole but not for us; that is not even touched.
-    """
-    if not path.exists():
-        left = [side for side in SIDES[1:] if _beside(path, side).exists()]
-        return "the file was gone, its write-ahead log was not" if left else None
-    if path.stat().st_size == 0:
-        return "the file was empty"
-    application, version = _header(path)
-    if application is None:
-        return "the file was no longer a database"
-    if application != APPLICATION_ID:
-        raise JournalError(
-            f"{path} belongs to another program (application id {application:#010x}, not"
-            f" {APPLICATION_ID:#010x}): move it away, or choose another state folder"
-        )
-    _refuse_version(path, version, oldest=1)
-    try:
-        with closing(_plug(path, "ro")) as db, _time_limit(db, CHECK_SECONDS) as late:
-            # as the write-ahead log has it: the header may be behind
-            _refuse_version(path, _version(db), oldest=1)
-            (found,) = db.execute("PRAGMA quick_check(1)").fetchone()
-    except sqlite3.Error as error:
-        if _primary(error) == sqlite3.SQLITE_INTERRUPT:
-            return None
-        if _primary(error) in _DAMAGED:
-            return str(error)
-        raise
-    if found == "ok" or late.is_set():  # what a check says that was cut short means nothing
-        return None
-    return f"SQLite's check says: {found}"
-
-
-@contextmanager
-def _time_limit(db: sqlite3.Connection, seconds: float) -> Iterator[threading.Event]:
-    """Interrupt what `db` does after so long, and set the event.
-
-    By a timer: the progress handler is not called inside a check of SQLite 3.40.
-    """
-    late = threading.Event()
-
-    def stop() -> None:
-        late.set()
-        db.interrupt()
-
-    timer = threading.Timer(seconds, stop)
-    timer.daemon = True
-    timer.start()
-    try:
-        yield late
-    finally:
-        timer.cancel()
-        timer.join()  # it must not come to a closed connection
-
-
-def _header(path: Path) -> tuple[int | None, int]:
-    """Application id (None: not a database at all) and user version, without SQLite's touching it.
-
-    Offsets 0, 60 and 68 of the file, big-endian: "Database File Format", section 1.3, sqlite.org.
-    """
-    with path.open("rb") as file:
-        head = file.read(100)
-    if len(head) < 100 or not head.startswith(b"SQLite format 3\0"):
-        return None, 0
-    return int.from_bytes(head[68:72], "big"), int.from_bytes(head[60:64], "big")
-
-
-def _version(db: sqlite3.Connection) -> int:
-    return int(db.execute("PRAGMA user_version").fetchone()[0])
-
-
-def _refuse_version(path: Path, version: int, *, oldest: int) -> None:
-    if version > len(MIGRATIONS):
-        raise JournalError(
-            f"{path} has schema {version}, this hotbed knows up to {len(MIGRATIONS)}: install the"
-            " version of hotbed that wrote it, or a later one"
-        )
-    if version < 1:
-        raise JournalError(
-            f"{path} has schema {version}, which no hotbed wrote: move it away, or put a backup in"
-            " its place"
-        )
-    if version < oldest:
-        raise JournalError(
-            f"{path} has schema {version}, this hotbed reads {oldest}: start the daemon once, which"
-            " brings it up to date"
-        )
-
-
-def _put_aside(path: Path, now_utc: float) -> Path:
-    """Rename the file with its log and index, so that they can be looked at together; the name."""
-    stamp = datetime.fromtimestamp(now_utc, UTC).strftime("%Y%m%dT%H%M%SZ")
-    for n in itertools.count(1):
-        aside = _beside(path, f".damaged-{stamp}" + (f"-{n}" if n > 1 else ""))
-        if not any(_beside(aside, side).exists() for side in SIDES):
-            break
-    for side in SIDES:
-        with suppress(FileNotFoundError):
-            _beside(path, side).rename(_beside(aside, side))
-    _sync_folder(path.parent)
-    return aside
-
-
-def _lock(path: Path) -> int:
-    """Hold the folder's lock, which ends with the process however it ends."""
-    try:
-        lock = os.open(_beside(path, ".lock"), os.O_RDWR | os.O_CREAT, 0o644)
-    except OSError as error:
-        raise JournalError(
-            f"{path.parent}: the state folder cannot be written ({error.strerror}): it must exist"
-            " and belong to the user that runs hotbed"
-        ) from error
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        pid = os.read(lock, 20).decode(errors="replace").strip() or "unknown"
-        os.close(lock)
-        raise JournalError(
-            f"another hotbed runs on this state folder (pid {pid}): stop it first, or choose"
-            f" another folder than {path.parent}"
-        ) from error
-    with suppress(OSError):  # only for the message above
-        os.ftruncate(lock, 0)
-        os.write(lock, str(os.getpid()).encode())
-    return lock
-
-
-def _beside(path: Path, suffix: str) -> Path:
-    return path.with_name(path.name + suffix)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a rename durable: fsync(2), "NOTES": the directory needs one of its own."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-# errors
-
-
-_DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
-_REASONS = {
-    sqlite3.SQLITE_FULL: "disk full; make room on it",
-    sqlite3.SQLITE_READONLY: "it is read-only; check the disk, its mount and the file's owner",
-    sqlite3.SQLITE_BUSY: "another program has it locked; close that program",
-    sqlite3.SQLITE_CANTOPEN: "it cannot be opened; check the file's owner and permissions",
-    sqlite3.SQLITE_IOERR: "the disk fails; check or replace it",
-    **dict.fromkeys(_DAMAGED, "the file is damaged; restart hotbed, which sets it aside"),
-}
-
-
-def _primary(error: BaseException) -> int:
-    """SQLite's primary result code: the low byte ("Result and Error Codes", sqlite.org)."""
-    return getattr(error, "sqlite_errorcode", 0) & 0xFF
-
-
-def _reason(error: Exception) -> str:
-    if isinstance(error, OSError):
-        return error.strerror or str(error)
-    known = _REASONS.get(_primary(error))
-    return f"{known} ({error})" if known else str(error) or type(error).__name__
-
-
-@contextmanager
-def _telling(what: str) -> Iterator[None]:
-    try:
-        yield
-    except (sqlite3.Error, OSError) as error:
-        raise JournalError(f"{what}: {_reason(error)}") from error
+_SHORT = "the disk is full: what is asked and switched is still written, readings wait; make room"
+#: Texts of steps longer than this are compressed, and kept once.
+_LONG = 400
 
 
 def _sure_future() -> Future[Any]:
@@ -912,68 +899,14 @@ def _sure_future() -> Future[Any]:
     return future
 
 
-# rows, made at the door: one that cannot be stored is refused there, and cannot block the rest
-
-
-def _plain(text: str) -> str:
-    """Text as UTF-8 can hold it: a lone surrogate becomes its escape, for no fact is worth less."""
-    return text.encode("utf-8", "backslashreplace").decode()
-
-
-def _maybe(text: str | None) -> str | None:
-    return None if text is None else _plain(text)
-
-
-def _finite(what: str, *times: float) -> None:
-    for value in times:
-        if not math.isfinite(value):
-            raise ValueError(f"{what}: {value} is not a time")
-
-
-def _event_row(event: Event) -> tuple[Any, ...]:
-    _finite(f"event {event.kind!r}", event.at)
-    try:
-        data = json.dumps(dict(event.data), allow_nan=False, separators=(",", ":"))
-    except (TypeError, ValueError, RecursionError) as error:
-        raise ValueError(f"event {event.kind!r}: its data is not JSON: {error}") from error
-    return (
-        event.at,
-        _plain(event.kind),
-        _plain(event.text),
-        _maybe(event.bench),
-        _maybe(event.batch),
-        _maybe(event.by),
-        data,
-    )
-
-
-def _reading_row(row: ReadingRow) -> tuple[float, float, str, float | None, str, float]:
-    _finite(f"reading of {row.probe}", row.at, row.mono)
-    value, measured = row.reading.value, row.reading.at
-    if math.isnan(measured):
-        raise ValueError(f"reading of {row.probe}: {measured} is not a time")
-    if value is not None and math.isnan(value):
-        value = None  # as the column would have it
-    return row.at, row.mono, _plain(row.probe), value, row.reading.quality.value, measured
-
-
-def _request_row(request: RequestRow | None) -> tuple[Any, ...] | None:
-    if request is None:
-        return None
-    _finite(f"request {request.id!r}", request.at)
-    return (
-        _plain(request.id),
-        request.at,
-        _plain(request.kind),
-        _maybe(request.by),
-        _plain(request.body),
-        request.ok,
-        _plain(request.answer),
-    )
-
-
-def _state_row(state: SavedState | None) -> tuple[Any, ...] | None:
-    if state is None:
-        return None
-    _finite("state", state.at, state.mono)
-    return _plain(state.body), state.at, state.mono, _plain(state.boot)
+def _tick_rows(tick: TickRow) -> _Tick:
+    check_times("tick", tick.at, tick.mono)
+    readings = []
+    for probe, reading in tick.readings.items():
+        value = reading.value
+        if math.isnan(reading.at):
+            raise ValueError(f"reading of {probe}: {reading.at} is not a time")
+        if value is not None and math.isnan(value):
+            value = None  # as the column would have it
+        readings.append((plain(probe), value, reading.quality.value, reading.at))
+    return _Tick((tick.at, tick.mono, tick.trusted, tick.told), readings, tick.steps)

@@ -12,19 +12,20 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from daemon.alarms import CATALOGUE
+from daemon.alarms import CATALOGUE, first_out
 from daemon.care import Records, Tally, What, said
 from daemon.control import iso
 from daemon.decide import AIR_FRESH, Decision, mean_reading, moisture_of, next_change
 from daemon.diagnosis import Finding, findings
 from daemon.energy import NO_ENERGY, Energy
 from daemon.events import StoredEvent
-from daemon.forecasts import lot_of, need_of
+from daemon.forecasts import Basis, counted_soil, lot_of, need_of, soil_ahead
 from daemon.hardening import lows_of
 from daemon.requests import Request
 from daemon.room import Estimate, estimate, together
-from daemon.state import DAY, HOUR, Alarm, Batch, Memory, Now, RelaySpec, Site
-from daemon.tasks import Facts, Task, tasks_of
+from daemon.sharing import Aim
+from daemon.state import DAY, HOUR, Alarm, Batch, BenchMemory, Call, Memory, Now, RelaySpec, Site
+from daemon.tasks import Facts, Task, look_every, tasks_of
 from profiles.forecast import Range, believe, forecast
 from profiles.model import Stage
 
@@ -76,7 +77,10 @@ class Change(_Part):
 
 
 class RelayReport(_Part):
-    """A lamp or a mat: whether it is told to be on, whether it says it is, and why."""
+    """A lamp or a mat: whether it is told to be on, whether it says it is, and why.
+
+    lit: of a lamp, whether what measures its power or light shows it lit; None where nothing does.
+    """
 
     on: bool
     confirmed: bool | None
@@ -85,6 +89,7 @@ class RelayReport(_Part):
     kept_by: str | None
     hours_today: float
     next: Change | None
+    lit: bool | None = None
 
 
 class BenchAim(_Part):
@@ -112,9 +117,9 @@ class EnergyReport(_Part):
 class BenchMessage(_Message):
     """`bench/<bench>`: readings, aim, outputs and why, safety stops, light so far today.
 
-    room: measured. room_estimate: where it is not, with its standard deviation, both in °C.
+    moisture: by a probe, as the score of a finger in the mix, 1 to 5. room: measured. room_estimate:
+    where it is not, with its standard deviation, both in °C.
     watts: drawn now. energy: since `energy_from`; energy_today: since midnight or that.
-    moisture: by a probe, as the score of a finger in the mix, 1 to 5.
     """
 
     bench: str
@@ -132,13 +137,13 @@ class BenchMessage(_Message):
     conflicts: list[str]
     batches: list[str]
     covered: bool
+    moisture: float | None = None
     room_estimate: float | None = None
     room_estimate_sd: float | None = None
     watts: float = 0.0
     energy_today: EnergyReport = EnergyReport()
     energy: EnergyReport = EnergyReport()
     energy_from: str | None = None
-    moisture: float | None = None
 
 
 class Dates(_Part):
@@ -152,7 +157,7 @@ class Dates(_Part):
 class Expected(_Part):
     """When emergence is expected at the soil temperature `soil` [°C]: first and half of those that will
     come, and the last but a few; and the date by the published table. `learnt`: what earlier batches
-    made of the table, in words."""
+    made of the table, in words. `overdue`: half should have been up before now, and no date is likely."""
 
     soil: float
     first: Dates | None
@@ -160,6 +165,7 @@ class Expected(_Part):
     final: Dates | None
     table: str | None
     learnt: str
+    overdue: bool = False
 
 
 class CountReport(_Part):
@@ -172,7 +178,8 @@ class CountReport(_Part):
 
 
 class TaskReport(_Part):
-    """One thing to do; `command` is the hotbed command that records it as done."""
+    """One thing to do; `command` is the hotbed command that records it as done, `caution` what could hurt
+    somebody who does it."""
 
     kind: str
     text: str
@@ -180,6 +187,7 @@ class TaskReport(_Part):
     overdue: bool
     command: str
     source: str
+    caution: str = ""
 
 
 class Shown(_Part):
@@ -215,7 +223,8 @@ class BatchMessage(_Message):
     """`batch/<batch>`: crop, stage, since, emergence forecast, next tasks; cleared at the end.
 
     records: the newest RECORDS_SHOWN, oldest first; the journal has all. energy: the batch's part, by
-    trays, of what its benches drew.
+    trays, of what its benches drew. taught: finished batches of the crop that its forecast learnt from.
+    look_every_h: how often its moisture is to be looked at.
     """
 
     batch: str
@@ -236,16 +245,23 @@ class BatchMessage(_Message):
     parent: str | None
     revision: int
     emergence_percent: float | None
+    counted_by: Basis | None = None
     expected: Expected | None
     counts: list[CountReport]
     tasks: list[TaskReport]
     findings: list[FindingReport]
     records: list[CareReport]
     energy: EnergyReport = EnergyReport()
+    look_every_h: float | None = None
+    taught: int = 0
 
 
 class AlarmMessage(_Message):
-    """`alarm/<alarm>`: state, priority, cause, what to do; cleared when nobody is needed any more."""
+    """`alarm/<alarm>`: state, priority, cause, what to do; cleared when nobody is needed any more.
+
+    first_out: where several of a bench may be of one fault, the alarm that came first (perhaps this
+    one). called: who was called about it.
+    """
 
     alarm: str
     kind: str
@@ -261,6 +277,8 @@ class AlarmMessage(_Message):
     acknowledged_by: str | None
     snoozed_until: str | None
     needs_reset: bool
+    first_out: str | None = None
+    called: list[str] = []
 
 
 class EventMessage(_Message):
@@ -322,6 +340,7 @@ def _bench(
             kept_by=None if keep is None else keep.by,
             hours_today=round(seconds / HOUR, 3),
             next=change,
+            lit=bench.lit if kind == "lamp" else None,
         )
 
     change = next_change(site, spec, aim, utc)
@@ -380,6 +399,14 @@ def _bench(
     )
 
 
+def _score(decision: Decision, site: Site, place: str) -> float | None:
+    now = decision.memory.at
+    if now is None:
+        return None
+    score = moisture_of(site, place, decision.readings, now)
+    return None if score is None else round(score, 1)
+
+
 def _watts(relay: RelaySpec | None, on: bool) -> float:
     return relay.watts if relay is not None and on else 0.0
 
@@ -393,14 +420,6 @@ def _energy(energy: Energy, site: Site) -> EnergyReport:
         cost=None if tariff is None else round(energy.cost, 2),
         currency=None if tariff is None else tariff.currency,
     )
-
-
-def _score(decision: Decision, site: Site, place: str) -> float | None:
-    now = decision.memory.at
-    if now is None:
-        return None
-    score = moisture_of(site, place, decision.readings, now)
-    return None if score is None else round(score, 1)
 
 
 def _fresh_soil(decision: Decision, name: str) -> float | None:
@@ -450,7 +469,9 @@ def batch_message(
         parent=batch.parent,
         revision=batch.revision,
         energy=_energy(memory.energy.get(batch.code, NO_ENERGY), site),
+        taught=sum(code != batch.code for code in memory.lessons.get(batch.crop, {})),
         emergence_percent=round(done * 100, 1) if germinating and done is not None else None,
+        counted_by=_counted_by(batch, memory, site, decision) if germinating else None,
         expected=expected,
         counts=[
             CountReport(at=iso(count.at), up=count.up, of=count.of, by=count.by)
@@ -462,13 +483,28 @@ def batch_message(
             CareReport(
                 n=care.n,
                 at=iso(care.at),
-                text=said(care),
+                text=said(care, site.units),
                 by=care.by,
                 struck_by=care.struck_by or None,
             )
             for care in records.entries[-RECORDS_SHOWN:]
         ],
+        look_every_h=round(look_every(batch) / HOUR, 2),
     )
+
+
+def _counted_by(
+    batch: Batch, memory: Memory, site: Site, decision: Decision | None
+) -> Basis | None:
+    """By what the soil is known that counts towards its emergence; None where nothing counts it."""
+    spec = site.benches.get(batch.place)
+    aim = decision.aims.get(batch.place) if decision is not None else None
+    if spec is None or aim is None:
+        return None
+    bench = memory.benches.get(batch.place) or BenchMemory()
+    probed = bool(spec.soil_probes)
+    soil, by = counted_soil(probed, bench.soil, bench.air, bench.room, aim.soil)
+    return by if soil is not None else None
 
 
 def _expected(
@@ -476,20 +512,20 @@ def _expected(
 ) -> Expected | None:
     bench = decision.memory.benches.get(batch.place) if decision is not None else None
     aim = decision.aims.get(batch.place) if decision is not None else None
-    soil = aim.soil if aim is not None else None
-    if soil is None and bench is not None:
-        soil = bench.soil
+    spec = site.benches.get(batch.place)
+    tally = memory.tallies.get(batch.code) or Tally()
+    soil, night = soil_ahead(spec, bench, aim or Aim(), tally)
     if soil is None:
         return None
     model = site.crops[batch.crop].emergence
-    rate = model.rate(soil)
+    course = (soil,) if night is None else (soil, soil, night)  # eight hours of the night
+    rate = sum(map(model.rate, course)) / len(course)
     if rate * 365 < 1:
         return None
     done = memory.progress.get(batch.code, 0.0)
     taught = memory.lessons.get(batch.crop, {})
     needed = memory.needs.get(batch.code) or need_of(batch, site.crops[batch.crop], taught)
-    night = aim.soil_night if aim is not None else None
-    ahead = forecast(model, needed, done, (soil, soil, night) if night is not None else (soil,))
+    ahead = forecast(model, needed, done, course)
 
     def dates(span: Range | None) -> Dates | None:
         if span is None:
@@ -506,6 +542,7 @@ def _expected(
         learnt=believe(
             [record for code, record in taught.items() if code != batch.code], lot_of(batch)
         ).told(),
+        overdue=done >= needed.late_edge,
     )
 
 
@@ -563,6 +600,7 @@ def _task(task: Task) -> TaskReport:
         overdue=task.overdue,
         command=task.command,
         source=task.source,
+        caution=task.caution,
     )
 
 
@@ -577,8 +615,16 @@ def _finding(finding: Finding) -> FindingReport:
     )
 
 
-def alarm_message(alarm: Alarm, now: Now) -> AlarmMessage:
-    """The state of one alarm, with what it means and what to do."""
+def alarm_messages(memory: Memory, now: Now) -> dict[str, AlarmMessage]:
+    """The state of each alarm by its key, with what it means and what to do."""
+    first = first_out(memory.alarms)
+    return {
+        key: _alarm(alarm, first.get(key), memory.calls.get(key), now)
+        for key, alarm in memory.alarms.items()
+    }
+
+
+def _alarm(alarm: Alarm, first: str | None, call: Call | None, now: Now) -> AlarmMessage:
     kind = CATALOGUE[alarm.kind]
     return AlarmMessage(
         at=iso(now.utc),
@@ -600,6 +646,8 @@ def alarm_message(alarm: Alarm, now: Now) -> AlarmMessage:
             else iso(now.utc + max(0.0, alarm.shelved_until - now.mono))
         ),
         needs_reset=alarm.latched,
+        first_out=first,
+        called=list(call.told) if call is not None else [],
     )
 
 

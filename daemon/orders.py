@@ -163,10 +163,13 @@ class Dates(_Table):
         if self.hand_over is not None:
             return f"the hand-over on {self.hand_over}"
         day = self.last_frost or self.first_frost
-        side = "after the last frost" if self.last_frost is not None else "before the first frost"
+        frost, side = ("last", "after") if self.last_frost is not None else ("first", "before")
+        if self.risk_percent is None and not self.margin_days:
+            return f"the {frost} frost of {day}"
+        side = f"{side} the {frost} frost"
         if self.risk_percent is not None:
             return f"{anchor.day}, {side} of {day} on average, for {self.risk_percent:g} % of risk"
-        return f"{self.margin_days or 0} days {side} of {day}"
+        return f"{self.margin_days} day{'' if self.margin_days == 1 else 's'} {side} of {day}"
 
 
 class SeedTest(_Table):

@@ -173,12 +173,14 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class DaySheet:
-    """What there is to do on one day. alarms: what somebody must act on, with what to do."""
+    """What there is to do on one day. alarms: what somebody must act on, with what to do. cautions: what
+    could hurt somebody who does what is on it."""
 
     site: str
     day: str
     alarms: tuple[str, ...]
     places: tuple[Place, ...]
+    cautions: tuple[str, ...] = ()
 
 
 def day_sheet(
@@ -210,6 +212,7 @@ def day_sheet(
             )
             for name in (*names, *elsewhere)
         ),
+        tuple(dict.fromkeys(task.caution for one in batches for task in one.tasks if task.caution)),
     )
 
 
@@ -261,6 +264,8 @@ def day_text(sheet: DaySheet) -> str:
             for task in one.coming:
                 lines += _filled("      ", task)
             lines += ["  Seen: " + "_" * (WIDTH - 8)] * _LINES
+    for caution in sheet.cautions:
+        lines += ["", *_filled("", caution)]
     return "\n".join(plain(line).rstrip() for line in lines) + "\n"
 
 
@@ -306,12 +311,14 @@ def day_html(sheet: DaySheet) -> str:
                 yield from (f'<div class="coming">{_html(each)}</div>' for each in one.coming)
                 yield '<div class="seen">Seen:</div>' * _LINES
                 yield "</div>"
+        yield from (f"<p><b>{_html(caution)}</b></p>" for caution in sheet.cautions)
 
     return _page(f"{sheet.site}, {sheet.day}", _DAY_STYLE, parts())
 
 
 # --- the season's report -------------------------------------------------------------------------
 
+_LEARNT = "What was expected of the next batch's emergence, after each"
 _COLUMNS = ("batch", "crop", "sown", "up after", "stand", "ended", "outcome")
 
 
@@ -343,8 +350,13 @@ def _drawn(energy: _Drawn) -> list[str]:
     ]
 
 
+def _learnt(told: Sequence[Story]) -> list[tuple[str, str]]:
+    """What each batch that came up made of the next one's emergence, in days of the table."""
+    return [(story.batch, f"{story.crop}: {story.learnt}") for story in told if story.learnt]
+
+
 def season_text(told: Sequence[Story], energy: _Drawn, view: View) -> str:
-    """All batches in a table, what the benches drew, then the story of each."""
+    """All batches in a table, what the benches drew, what was learnt, then the story of each."""
     rows = [_COLUMNS, *(_row(story, view) for story in told)]
     widths = [max(len(plain(row[n])) for row in rows) for n in range(len(_COLUMNS) - 1)]
     lines = []
@@ -355,6 +367,10 @@ def season_text(told: Sequence[Story], energy: _Drawn, view: View) -> str:
         lines += _filled(f"{head}  ", row[-1])
     if energy:
         lines += ["", "Energy of the benches", "-" * WIDTH, *map(plain, _drawn(energy))]
+    if learnt := _learnt(told):
+        lines += ["", _LEARNT, "-" * WIDTH]
+        for code, text in learnt:
+            lines += _filled(f"{code}  ", text)
     for story in told:
         lines += ["", plain(f"{story.batch}  {story.crop}"), "-" * WIDTH]
         for line in story.lines:
@@ -389,6 +405,9 @@ def season_html(site: str, told: Sequence[Story], energy: _Drawn, view: View) ->
         if energy:
             yield "<h2>Energy of the benches</h2>"
             yield from (f"<div>{_html(line)}</div>" for line in _drawn(energy))
+        if learnt := _learnt(told):
+            yield f"<h2>{_LEARNT}</h2>"
+            yield from (f"<div>{_html(f'{code}  {text}')}</div>" for code, text in learnt)
         for story in told:
             yield f'<h2>{_html(story.batch)} <span>{_html(story.crop)}</span></h2><table class="lines">'
             for line in story.lines:

@@ -7,6 +7,7 @@ screen, and acts through the same requests as the command line. The same seed gi
 
 from __future__ import annotations
 
+import asyncio
 import json
 import math
 from collections.abc import Callable, Mapping
@@ -26,15 +27,19 @@ from daemon.config import Config, ConfigError, load
 from daemon.control import instant
 from daemon.decide import Decision, decide
 from daemon.events import Event
+from daemon.journal import Journal, JournalError, RequestRow
+from daemon.replay import Recorder
 from daemon.requests import KINDS, RefusedError, apply
 from daemon.service import resumed
 from daemon.simulated import CELLS_A_TRAY, Mirror, build_world
-from daemon.state import DAY, HOUR, Batch, Inputs, Memory, Now, Site, dump, restore
+from daemon.state import DAY, HOUR, Batch, Inputs, Memory, Now, Site, dump, meter_name, restore
 from drivers.protocols import RelayState
 from profiles.library import ProfileError
 from profiles.model import Stage, StageTargets
 from profiles.units import Units, f_from_celsius, format_temperature
+from sim.devices import SimMeter, SimProbe
 from sim.faults import Fault, FaultKind, load_faults
+from sim.world import World
 
 #: When the grower looks in, local time.
 VISITS = (time(7, 30), time(18, 0))
@@ -121,25 +126,37 @@ class Rehearsal:
         faults: tuple[Fault, ...],
         plan: list[Sowing],
         grower: str = "Marit",
+        journal: Journal | None = None,
+        world: World | None = None,
     ) -> None:
+        """faults: what befalls the simulated benches. world: they themselves, if not to be built.
+        journal: where the season is written down as a live one would be, for a replay."""
         self.site = site
         self.start = start
         self.days = days
         self.seed = seed
         self.plan = plan
         self.grower = grower
-        self.world = build_world(config, start_utc=start, seed=seed, faults=faults)
+        self.world = world or build_world(config, start_utc=start, seed=seed, faults=faults)
         self.mirror = Mirror(self.world, site)
         self.memory = Memory()
         self.decision: Decision | None = None
         self.events: list[Event] = []
         self.records: dict[str, list[StageRecord]] = {}
         self.crops: dict[str, Batch] = {}
-        self._probes = {
+        self._probes: dict[str, SimProbe | SimMeter] = {
             f"{name}/{one.name}": self.world.probe(name, one.name)
             for name, bench in config.bench.items()
             for one in bench.probes
-        } | {f"room/{one.name}": self.world.room_probe(one.name) for one in config.room}
+        }
+        self._probes |= {f"room/{one.name}": self.world.room_probe(one.name) for one in config.room}
+        self._probes |= {
+            meter_name(name): self.world.lamp_meter(
+                name, bench.lamp.proof.reads_lit(bench.lamp.watts)
+            )
+            for name, bench in config.bench.items()
+            if bench.lamp is not None and bench.lamp.proof is not None
+        }
         self._relays = {
             f"{name}/{kind}": self.world.relay(name, kind)
             for name, spec in site.benches.items()
@@ -149,6 +166,9 @@ class Rehearsal:
         self._visits = _visits(start, days, site.zone)
         self._sown = 0
         self._down_since: float | None = None
+        self._journal = journal
+        self._recorder = Recorder(site) if journal is not None else None
+        self._asked = 0
 
     def run(self, tell: Callable[[float], None] = lambda part: None) -> None:
         """Step through the whole season; `tell` hears how much of it is done, 0 to 1."""
@@ -170,6 +190,8 @@ class Rehearsal:
                 visit = next(self._visits)
             if step % 1440 == 0:
                 tell(step / steps)
+                if self._journal is not None:
+                    self._journal.submit().result()  # it can't keep up, and must drop nothing
         self.world.advance(end)
         tell(1.0)
         for records in self.records.values():
@@ -186,7 +208,11 @@ class Rehearsal:
         }
         now = Now(mono, self.start + mono)
         aims = self.decision.aims if self.decision is not None else None
-        decision = decide(self.memory, self.site, Inputs(readings, relays), now, aims=aims)
+        inputs = Inputs(readings, relays)
+        decision = decide(self.memory, self.site, inputs, now, aims=aims)
+        if self._journal is not None and self._recorder is not None:
+            row = self._recorder.row(self.memory, inputs, now, decision)
+            self._journal.note(ticks=[row], events=decision.events)
         self.memory, self.decision = decision.memory, decision
         lease = 2.5 * self.site.tick + 5.0
         for name, output in decision.outputs.items():
@@ -208,6 +234,8 @@ class Rehearsal:
         gone = mono - (self._down_since or mono)
         self.memory = resumed(restore(dump(self.memory)), by=0.0, gone=gone, booted=True)
         self.decision = None
+        if self._recorder is not None:
+            self._recorder.start()
         self._down_since = None
         self._note(
             "power",
@@ -258,6 +286,14 @@ class Rehearsal:
         except RefusedError as error:
             self._note("refused", f"{self.grower} could not {kind}: {error}", mono)
             return None
+        if self._journal is not None and self._recorder is not None:
+            self._asked += 1
+            row = RequestRow(
+                f"rehearsal-{self._asked}", now.utc, kind, self.grower, json.dumps(arguments), True,
+                json.dumps(dict(done.result), default=str),
+            )  # fmt: skip
+            self._journal.submit(events=done.events, request=row).result()
+            self._recorder.asked(row.id, now)
         self.memory = done.memory
         self.decision = None
         self.mirror(self.memory)
@@ -291,11 +327,26 @@ class Rehearsal:
             self._sow(self.plan[self._sown], mono)
         for batch in list(self.memory.batches.values()):
             self._tend(batch, mono)
+            self._feel(batch.code, mono)
         for name in self.site.benches:
             standing = [one for one in self.memory.batches.values() if one.place == name]
             if standing and self.world.truth(name).moisture < LOOKS_DRY:
-                for batch in standing[:1]:
-                    self._ask("log", mono, batch=batch.code, what="watered")
+                # One pour waters the bench; of the others it is enough to say that they are moist.
+                self._ask("log", mono, batch=standing[0].code, what="watered")
+                for batch in standing[1:]:
+                    self._ask("log", mono, batch=batch.code, what="moist", value=4)
+
+    def _feel(self, code: str, mono: float) -> None:
+        """Once a day a finger in the mix; outdoors, where nobody models it, water as well."""
+        batch = self.memory.batches.get(code)
+        if batch is None or (self.start + mono - (batch.looked_at or batch.sown_at)) < DAY - HOUR:
+            return
+        if batch.place in self.site.benches:
+            dry = self.world.truth(batch.place).moisture < LOOKS_DRY
+            self._ask("log", mono, batch=code, what="moist", value=2 if dry else 3)
+        else:
+            self._ask("log", mono, batch=code, what="watered")
+            self._ask("log", mono, batch=code, what="moist", value=4)
 
     def _sow(self, one: Sowing, mono: float) -> None:
         self._sown += 1
@@ -543,13 +594,15 @@ def command(
     seed: int = 0,
     faults: Path | None = None,
     as_json: bool = False,
+    record: Path | None = None,
 ) -> int:
     """Rehearse a season and print its report; the exit status.
 
     days: 1 to 400. start: a date, or how one is written. config: the benches of this file instead of
     the example's. faults: a file of them. as_json: one JSON document; problems go to standard error.
+    record: a folder for a journal of it.
     """
-    from daemon.app import fail, read_site
+    from daemon.app import JOURNAL, fail, read_site
     from daemon.simulated import example
 
     try:
@@ -562,6 +615,12 @@ def command(
             trouble = tuple(load_faults(faults))
         else:
             trouble = default_faults() if config is None else ()
+        journal = None
+        if record is not None:
+            if (record / JOURNAL).exists():
+                raise ValueError(f"--record: {record} has a journal already: name a fresh folder")
+            record.mkdir(parents=True, exist_ok=True)
+            journal = Journal.open(record / JOURNAL, begin)
         try:
             season = Rehearsal(
                 settings,
@@ -571,16 +630,22 @@ def command(
                 seed=seed,
                 faults=trouble,
                 plan=default_plan(site, days),
+                journal=journal,
             )
         except ValueError as error:  # a fault at what is not there
             raise ValueError(f"{faults}: {error}") from None
-    except (ConfigError, ProfileError, ValueError) as error:
+    except (ConfigError, ProfileError, JournalError, OSError, ValueError) as error:
         return fail(error)
     with Progress(
         *Progress.get_default_columns(), console=Console(stderr=True), transient=True
     ) as bar:
         task = bar.add_task(f"rehearsing {days:g} days", total=1.0)
-        season.run(lambda part: bar.update(task, completed=part))
+        try:
+            season.run(lambda part: bar.update(task, completed=part))
+            if journal is not None:
+                asyncio.run(journal.close())
+        except JournalError as error:
+            return fail(error)
     report = season.report()
     if as_json:
         print(json.dumps({"ok": True, "result": report}, indent=1, ensure_ascii=False))

@@ -13,15 +13,24 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+)
 
-from daemon.advice import better_bench, prospect
+from daemon.advice import better_bench, neighbours, prospect
 from daemon.care import SITE, Care, Records, Tally, What, said
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
+from daemon.doubts import doubts
 from daemon.energy import NO_ENERGY
 from daemon.events import Event
-from daemon.forecasts import lesson_of, need_of, with_progress
+from daemon.forecasts import learnt_of, lesson_of, need_of, with_progress
 from daemon.interlocks import WORK_LIGHT
 from daemon.state import DAY, HOUR, Batch, BenchMemory, Count, HeatWatch, Keep, Memory, Now, Site
 from profiles.library import UnknownCrop
@@ -34,6 +43,8 @@ MAX_BYTES = 16 * 1024
 MAX_KEEP = 12 * HOUR
 #: How many batches of a crop are kept to learn from.
 LESSONS_KEPT = 60
+#: Parts of trays are sums and differences; a tenth taken from one leaves nine to ask for.
+ROUNDING = 1e-6
 #: How far into the past a date may be set [s], and how much clocks of two machines may differ.
 PAST = 400 * DAY
 SKEW = 120.0
@@ -53,8 +64,15 @@ def _written(value: object) -> object:
     return value
 
 
+def _printable(value: str) -> str:
+    # It goes to terminals, labels and logs, where a line break or an escape could feign another line.
+    if not value.isprintable():
+        raise ValueError("holds characters that can't be printed; allowed: one line of text")
+    return value
+
+
 Moment = Annotated[datetime, BeforeValidator(_written)]
-Text = Annotated[str, Field(max_length=200)]
+Text = Annotated[str, Field(max_length=200), AfterValidator(_printable)]
 Code = Annotated[str, Field(min_length=1, max_length=16)]
 Trays = Annotated[float, Field(gt=0, le=64, allow_inf_nan=False)]
 Number = Annotated[int, Field(ge=0, le=100_000)]
@@ -197,8 +215,8 @@ class Request(BaseModel):
     id: Annotated[str, Field(pattern=r"^[A-Za-z0-9-]{8,64}$")]
     kind: str
     arguments: dict[str, Any] = Field(default_factory=dict)
-    by: Annotated[str, Field(min_length=1, max_length=40)]
-    reply_to: Annotated[str, Field(min_length=1, max_length=200)]
+    by: Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_printable)]
+    reply_to: Annotated[str, Field(min_length=1, max_length=256)]
     at: Moment
     sent_at: Moment
     valid_for: Annotated[float, Field(gt=0, le=3600)]
@@ -210,13 +228,6 @@ class Request(BaseModel):
             raise ValueError(
                 "a time without its zone; allowed: RFC 3339, like 2027-03-14T06:00:00Z"
             )
-        return value
-
-    @field_validator("by")
-    @classmethod
-    def _printable(cls, value: str) -> str:
-        if not value.isprintable():
-            raise ValueError("holds characters that can't be printed")
         return value
 
 
@@ -292,6 +303,9 @@ def apply(memory: Memory, site: Site, asked: _Arguments, by: str, now: Now) -> D
         batch = done.memory.batches[str(result["batch"])]
         aim = after.get(batch.place)
         if batch.stage is Stage.GERMINATION and aim is not None:
+            result["notes"] += neighbours(
+                done.memory, site, batch.place, before[batch.place], aim, batch.code
+            )
             better = better_bench(done.memory, site, batch, aim)
             result["notes"] += [better] if better is not None else []
             ahead = prospect(done.memory, site, batch, aim)
@@ -360,7 +374,7 @@ def _room_for(memory: Memory, site: Site, place: str, trays: float, leaving: str
     if spec is None:
         return
     taken = sum(b.trays for b in memory.batches.values() if b.place == place and b.code != leaving)
-    if taken + trays > spec.trays + 1e-9:
+    if taken + trays > spec.trays + ROUNDING:
         raise RefusedError(
             f"{place} holds {_trays(spec.trays)} and {taken:g} are taken: {trays:g} more don't fit; "
             f"allowed: up to {max(0.0, spec.trays - taken):g}"
@@ -459,9 +473,10 @@ def _stage(memory: Memory, site: Site, asked: SetStage, by: str, now: Now) -> Do
     if asked.to is not Stage.GERMINATION:
         after = replace(after, called=memory.called - {batch.code})
     if batch.stage is Stage.GERMINATION:
-        after = _learn(after, batch, at, now)
+        after = _learn(after, site, batch, at, now)
         needs = {code: need for code, need in after.needs.items() if code != batch.code}
         after = replace(after, needs=needs)
+    learnt = _learnt(after, batch) if batch.stage is Stage.GERMINATION else {}
     tally = memory.tallies.get(batch.code, Tally()).anew()
     after = replace(after, tallies={**memory.tallies, batch.code: tally})
     cover = ", the cover comes off" if batch.covered and not covered else ""
@@ -469,9 +484,10 @@ def _stage(memory: Memory, site: Site, asked: SetStage, by: str, now: Now) -> Do
     text = f"{batch.code}: {batch.stage.value} to {asked.to.value}{cover}{because}"
     event = _event(
         "stage", now, by, changed, text,
-        {"from": batch.stage.value, "to": asked.to.value, "at": at, "why": asked.why},
+        {"from": batch.stage.value, "to": asked.to.value, "at": at, "why": asked.why, **learnt},
     )  # fmt: skip
-    return Done(after, _answer(changed, text, *_light_note(site, changed)), (event,))
+    notes = (f"learnt of emergence: {told}" for told in learnt.values())
+    return Done(after, _answer(changed, text, *_light_note(site, changed), *notes), (event,))
 
 
 def _close(memory: Memory, site: Site, asked: Close, by: str, now: Now) -> Done:
@@ -530,17 +546,18 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
     batch = _current(memory, asked.batch, asked.revision)
     to = _place(site, asked.to)
     because = f" ({asked.why})" if asked.why else ""
-    if asked.trays is not None and asked.trays > batch.trays:
+    if asked.trays is not None and asked.trays > batch.trays + ROUNDING:
         raise RefusedError(
             f"{batch.code} has {_trays(batch.trays)}; allowed: up to {batch.trays:g}"
         )
-    part = asked.trays is not None and asked.trays < batch.trays
+    part = asked.trays is not None and asked.trays < batch.trays - ROUNDING
     if to == batch.place and not (asked.takes and not part):
         raise RefusedError(f"{batch.code} is on {to} already")
-    takes = asked.takes or asked.trays or batch.trays
+    takes = asked.takes or (asked.trays if part and asked.trays else batch.trays)
     _room_for(memory, site, to, takes, None if part else batch.code)
     if not part:
-        after, moved = _with_batch(memory, batch, place=to, trays=takes)
+        placed = {} if to == batch.place else {"placed_at": now.utc}
+        after, moved = _with_batch(memory, batch, place=to, trays=takes, **placed)
         room = f", now {_trays(takes)}" if takes != batch.trays else ""
         way = f"{batch.place} to {to}" if to != batch.place else f"spread out on {to}"
         text = f"{batch.code}: {way}{room}{because}"
@@ -551,11 +568,17 @@ def _move(memory: Memory, site: Site, asked: Move, by: str, now: Now) -> Done:
     share = (asked.trays or 0.0) / batch.trays
     code = _part_code(memory, batch)
     cells = None if batch.cells is None else round(batch.cells * share)
+    if cells is not None and not 0 < cells < (batch.cells or 0):
+        raise RefusedError(
+            f"{asked.trays:g} of {_trays(batch.trays)} is {cells} of {batch.code}'s {batch.cells} "
+            "cells; allowed: a part with a cell of its own, leaving one or more"
+        )
     left = None if batch.cells is None or cells is None else batch.cells - cells
     after, _ = _with_batch(memory, batch, trays=batch.trays - (asked.trays or 0.0), cells=left)
     moved = replace(
-        batch, code=code, place=to, trays=takes, cells=cells, parent=batch.code, revision=1
-    )
+        batch, code=code, place=to, trays=takes, cells=cells, parent=batch.code, revision=1,
+        placed_at=now.utc if to != batch.place else batch.placed_at,
+    )  # fmt: skip
     batches = {**after.batches, code: moved}
     progress = {**after.progress}
     if batch.code in progress:
@@ -603,9 +626,10 @@ def _record(memory: Memory, site: Site, asked: Record, by: str, now: Now) -> Don
     of = asked.of
     if batch is not None and asked.what is What.EMERGED and of is None:
         of = batch.cells
+    _check_sown(batch, asked.what, of)
     before = _records(memory, batch)
     notes = []
-    if again := before.recent_same(asked.what, by, at, text=asked.text.strip()):
+    if again := before.recent_same(asked.what, by, at, text=asked.text.strip(), units=site.units):
         notes.append(again)
     waiting = batch is not None and batch.stage is Stage.GERMINATION
     if batch is not None and waiting and asked.what is What.EMERGED and asked.value:
@@ -623,6 +647,7 @@ def _record(memory: Memory, site: Site, asked: Record, by: str, now: Now) -> Don
 def _amend(memory: Memory, site: Site, asked: Amend, by: str, now: Now) -> Done:
     batch = _subject(memory, asked.batch, asked.revision)
     at = None if asked.at is None else _record_time(asked.at, batch, now)
+    _check_sown(batch, What.EMERGED, asked.of)
     try:
         after = _records(memory, batch).amend(
             asked.n, by=by, at=at, value=asked.value, of=asked.of, text=asked.text
@@ -630,6 +655,13 @@ def _amend(memory: Memory, site: Site, asked: Amend, by: str, now: Now) -> Done:
     except ValueError as error:
         raise RefusedError(str(error)) from None
     return _recorded(memory, site, batch, after, after.entries[-1], by, now, [])
+
+
+def _check_sown(batch: Batch | None, what: What, of: int | None) -> None:
+    if what is What.EMERGED and batch is not None and batch.cells and of and of > batch.cells:
+        raise RefusedError(
+            f"of {of} sown: {batch.code} has {batch.cells}; allowed: counts of 1 to {batch.cells}"
+        )
 
 
 def _strike(memory: Memory, site: Site, asked: Strike, by: str, now: Now) -> Done:
@@ -669,7 +701,7 @@ def _recorded(
     why: str = "",
 ) -> Done:
     """The memory with these records, and what is told of the one that was written or struck."""
-    words = said(care)
+    words = said(care, site.units)
     if not care.stands:
         words = f"struck: {words} (record {care.n}, by {care.by})" + (f": {why}" if why else "")
     elif care.amends is not None:
@@ -683,10 +715,13 @@ def _recorded(
         text = f"site: {words}"
         event = Event(now.utc, "record", text, by=by, data=data)
         return Done(after, {"text": text, "record": care.n, "notes": notes}, (event,))
+    if care.stands:
+        notes = [*notes, *doubts(batch, site.crops[batch.crop], records, care, site.units)]
     after, changed = _with_batch(memory, batch, **_at_hand(memory, batch, records, care, now))
     after = replace(after, care={**memory.care, batch.code: records})
     if care.what is What.EMERGED:
         after = _relearn(after, site, changed, now)
+        data |= _learnt(after, changed)
     text = f"{batch.code}: {words}"
     answer = _answer(changed, text, *notes) | {"record": care.n}
     return Done(after, answer, (_event("record", now, by, changed, text, data),))
@@ -700,12 +735,13 @@ def _relearn(memory: Memory, site: Site, batch: Batch, now: Now) -> Memory:
         return replace(memory, needs={**memory.needs, batch.code: need})
     if batch.code not in taught:
         return memory
-    return _learn(memory, batch, now.utc, now)
+    return _learn(memory, site, batch, now.utc, now)
 
 
-def _learn(memory: Memory, batch: Batch, at: float, now: Now) -> Memory:
+def _learn(memory: Memory, site: Site, batch: Batch, at: float, now: Now) -> Memory:
     """What the batch taught of its crop, kept for the next; forecasts that wait take it in."""
-    lesson = lesson_of(batch, memory.progress.get(batch.code, 0.0), at, now.utc)
+    done = memory.progress.get(batch.code, 0.0)
+    lesson = lesson_of(batch, site.crops[batch.crop], done, at, now.utc)
     if lesson is None:
         return memory
     taught = {**memory.lessons.get(batch.crop, {}), batch.code: lesson}
@@ -717,6 +753,12 @@ def _learn(memory: Memory, batch: Batch, at: float, now: Now) -> Memory:
         lessons={**memory.lessons, batch.crop: taught},
         needs={code: need for code, need in memory.needs.items() if code not in kin},
     )
+
+
+def _learnt(memory: Memory, batch: Batch) -> dict[str, str]:
+    """What is expected of the next, once the batch has taught something: for the journal."""
+    taught = memory.lessons.get(batch.crop, {})
+    return {"learnt": learnt_of(batch, taught)} if batch.code in taught else {}
 
 
 def _at_hand(
@@ -783,7 +825,8 @@ def _keep(memory: Memory, site: Site, asked: KeepRelay, by: str, now: Now) -> Do
 
 
 def _alarm(memory: Memory, key: str) -> Any:
-    alarm = memory.alarms.get(key.strip().lower()) or memory.alarms.get(key.strip())
+    wanted = key.strip().casefold()
+    alarm = next((one for name, one in memory.alarms.items() if name.casefold() == wanted), None)
     if alarm is None:
         known = list(memory.alarms)
         raise RefusedError(

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import math
 import threading
 import time
 from collections import OrderedDict, deque
@@ -18,9 +19,11 @@ from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 from typing import TypeVar
 
-from daemon.clock import LiveClock
+from daemon.caller import Caller
+from daemon.clock import LiveClock, synchronised
 from daemon.control import iso
 from daemon.decide import GAP, Decision, decide, next_change
 from daemon.events import Event
@@ -29,28 +32,48 @@ from daemon.journal import (
     DuplicateRequestError,
     Journal,
     JournalError,
-    ReadingRow,
     RequestRow,
     SavedState,
 )
+from daemon.limits import Bucket, Limits
 from daemon.messages import (
     AnswerMessage,
-    alarm_message,
+    alarm_messages,
     batch_message,
     bench_messages,
     event_message,
 )
 from daemon.notify import Notifier, watchdog_interval
+from daemon.replay import Recorder, rolled_forward
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
-from daemon.state import Batch, BenchMemory, Inputs, Memory, Now, Site, dump, restore, shifted
-from daemon.wire import Wire
+from daemon.state import (
+    NEVER,
+    Batch,
+    BenchMemory,
+    Cut,
+    HeatWatch,
+    Inputs,
+    Memory,
+    Now,
+    Site,
+    dump,
+    restore,
+    shifted,
+)
+from daemon.wire import RateLimit, Wire
 from drivers.protocols import Quality
 
 log = logging.getLogger(__name__)
+#: What is refused may come by the thousand.
+refusals = logging.getLogger(f"{__name__}.refusals")
+refusals.addFilter(RateLimit())
 T = TypeVar("T")
 
 #: A wall clock before this moment (2026-01-01) was never set.
 FLOOR_UTC = 1_767_225_600.0
+#: A step [s] of the wall clock by which somebody has set it; what a board remembers of the time is only
+#: what it last wrote down.
+CLOCK_SET, REMEMBERED = 5.0, 60.0
 #: How long [s] the first tick waits for the first readings, and for how many seconds after it those that
 #: come later are looked out for: probes on one 1-Wire bus are read one after the other.
 FIRST_READINGS = 0.4
@@ -63,6 +86,11 @@ ANSWERS_FOR = 2 * 3600.0
 REFUSALS_NOTED = 30
 #: How many refusals are kept for those who ask the very same again.
 REFUSALS_KEPT = 100
+#: How many requests a minute one person may make; how many are done, for all together, whatever names
+#: they give; how many refusals are answered. Real seconds: those who ask live by them.
+REQUESTS_EACH, REQUESTS_ALL, REFUSED_ALOUD, MINUTE = 240, 600, 300, 60.0
+#: How often the state is written down when there is nothing else that can't wait [s].
+SAVE_EVERY = 900.0
 #: Requests that need no date, and so no clock.
 TIMELESS = frozenset({"keep", "acknowledge", "reset", "snooze"})
 #: How many events of the outbox are offered to the wire at a time, how often [s] it is looked through
@@ -74,26 +102,51 @@ DISK_PATIENCE = 30.0
 LEAVE_LIMIT = 5.0
 
 
-def resumed(memory: Memory, *, by: float, gone: float, booted: bool) -> Memory:
+def resumed(memory: Memory, *, by: float, gone: float, booted: bool, dated: bool = True) -> Memory:
     """What a start makes of a saved memory: every batch goes on, and no rule is looser for it.
 
     by: what its mono times are behind the clock of now [s]. gone: seconds since it was saved.
     booted: whether the machine has started since, so that nobody knows for sure how long it was.
+    dated: whether the wall clock tells at least about how long; if not, `gone` is taken for 0 until
+    it does, and what was known is kept for then.
     """
     if booted:
         memory = shifted(memory, by)
+        if not dated and memory.cut is None and memory.at is not None and memory.at.trusted:
+            soils = {
+                name: (one.soil, one.room)
+                for name, one in memory.benches.items()
+                if one.soil is not None
+            }
+            memory = replace(memory, cut=Cut(memory.at, soils))
 
     def bench(one: BenchMemory) -> BenchMemory:
         one = replace(one, begun=None)
         if booted:
-            one = replace(one, soil_at=BenchMemory().soil_at)  # heat waits for a reading of today's
-        if gone > GAP:
-            one = replace(
-                one, lamp=False, mat=False
-            )  # nor were they on, or their hours would count
+            one = replace(one, soil_at=NEVER)  # heat waits for a reading of today's
+        if gone > GAP or (booted and not dated):
+            # Nor were they on, or their hours would count.
+            one = replace(one, lamp=False, mat=False)
+        if booted and not dated:  # no heat is judged by what the soil did in nobody knows how long
+            one = replace(one, watch=HeatWatch())
         return one
 
     return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})
+
+
+def _too_many(by: str, wait: float) -> str:
+    return (
+        f"too many requests; allowed: {REQUESTS_EACH} a minute by one person and {REQUESTS_ALL} by "
+        f"all: ask again in {max(1.0, wait):.0f} s, {by}"
+    )
+
+
+def _routine(event: Event) -> bool:
+    """Whether it comes by the thousand and can wait a few minutes to be written: a mat's switching, a
+    stop that does its daily work. A stop for what a person must know of raises an alarm."""
+    return event.kind == "interlock" or (
+        event.kind == "switching" and event.data.get("relay") == "mat"
+    )
 
 
 async def _aside(look: Callable[[], T]) -> T:
@@ -126,9 +179,11 @@ class Service:
         notifier: Notifier | None = None,
         simulated: bool = False,
         observe: Callable[[Memory], None] | None = None,
+        caller: Caller | None = None,
     ) -> None:
         """boot: tells whether the saved state's monotonic times still hold. simulated: the clock is
-        not the machine's, which those who ask go by. observe: told of each new memory."""
+        not the machine's, which those who ask go by. observe: told of each new memory. caller: calls
+        people about alarms."""
         self.site = site
         self.hardware = hardware
         self.journal = journal
@@ -138,9 +193,13 @@ class Service:
         self.notifier = notifier or Notifier()
         self.simulated = simulated
         self.observe = observe
+        self.caller = caller or Caller({})
         self.memory = Memory()
         self.decision: Decision | None = None
+        self._recorder = Recorder(site)
+        self._saved_at = -math.inf  # mono of the newest state that was handed to the journal
         self._floor = FLOOR_UTC
+        self._offset: float | None = None  # of the wall clock from the other, when last seen
         self._wake = asyncio.Event()
         self._stop = asyncio.Event()
         self._ticked = 0.0
@@ -151,10 +210,14 @@ class Service:
         self._shown: dict[str, str] = {}
         self._swept = False
         self._refusals: list[float] = []
+        self._each = Limits(REQUESTS_EACH, MINUTE)
+        self._all = Bucket(REQUESTS_ALL, MINUTE)
+        self._aloud = Bucket(REFUSED_ALOUD, MINUTE)
         self._unwritten: deque[tuple[float, Future[list[int]]]] = deque()
         self._news = asyncio.Event()  # events on disk that the broker may not have
         self._news.set()
         self._status: str | None = None
+        self._set_aside: Path | None = None  # the damaged journal that an alarm was raised for
 
     def stop(self) -> None:
         """End `run` in good order: everything off, everything written, `offline` said."""
@@ -178,6 +241,7 @@ class Service:
             finally:
                 self.notifier.stopping()
                 await self.hardware.close()
+                await self.caller.close()
                 await self._leave()
                 for task in (outbox, wire):
                     task.cancel()
@@ -218,9 +282,16 @@ class Service:
                 wakes.stop()
 
     def now(self) -> Now:
-        """The present; a wall clock behind the journal's last entry is not believed."""
-        utc = self.clock.utc()
-        return Now(self.clock.mono(), utc, trusted=utc >= self._floor)
+        """The present. After a boot, a wall clock behind the journal's last entry is not believed until
+        somebody sets it: it steps, or the network is known to have set it."""
+        mono, utc = self.clock.mono(), self.clock.utc()
+        offset, self._offset = self._offset, utc - mono
+        if self._floor > FLOOR_UTC and (
+            (offset is not None and abs(self._offset - offset) > CLOCK_SET)
+            or (utc < self._floor and not self.simulated and synchronised())
+        ):
+            self._floor = FLOOR_UTC
+        return Now(mono, utc, trusted=utc >= self._floor)
 
     def tick(self) -> Decision:
         """Decide once, switch, and hand over what is to be written and told."""
@@ -231,6 +302,7 @@ class Service:
         )
         now = self.now()  # after the readings, so that none is from the future
         decision = decide(self.memory, self.site, inputs, now)
+        row = self._recorder.row(self.memory, inputs, now, decision)
         self.memory, self.decision = decision.memory, decision
         lease = 2.5 * self.site.tick + 5.0
         told = [
@@ -243,27 +315,40 @@ class Service:
         for on, relay in sorted(told, key=lambda one: one[0]):
             relay.set(on, lease)
         self._ticked = now.mono
-        rows = [
-            ReadingRow(now.utc, now.mono, name, reading)
-            for name, reading in inputs.readings.items()
-        ]
-        with suppress(JournalError):
-            self.journal.note(readings=rows, state=None if decision.events else self._saved())
-        self._write(decision.events)
+        urgent = not all(map(_routine, decision.events))
+        due = now.mono - self._saved_at >= SAVE_EVERY
+        with suppress(JournalError, ValueError):
+            self.journal.note(
+                ticks=[row],
+                events=() if urgent else decision.events,
+                state=self._saved() if due and not urgent else None,
+            )
+        if urgent:
+            self._write(decision.events)
+        else:
+            self._log(decision.events)
+        self.caller.hear(decision.events)
         self._publish(now)
         if self.observe is not None:
             self.observe(self.memory)
         return decision
 
     def _troubles(self) -> dict[str, str]:
-        """What is wrong with the journal, for an alarm."""
+        """What is wrong with the journal, or with calling people, for an alarm."""
         unwritten = self._unwritten
         while unwritten and unwritten[0][1].done():
             unwritten.popleft()
         trouble = self.journal.trouble
         if trouble is None and unwritten and time.monotonic() - unwritten[0][0] > DISK_PATIENCE:
             trouble = f"{self.journal.path}: its disk does not answer: check or replace it"
-        return {"journal-unwritable": trouble} if trouble else {}
+        found = {"journal-unwritable": trouble, "call-failed": self.caller.trouble}
+        troubles = {kind: cause for kind, cause in found.items() if cause}
+        if self.journal.set_aside != self._set_aside:  # once: it stays in sight until acknowledged
+            self._set_aside = self.journal.set_aside
+            troubles["journal-damaged"] = (
+                f"{self.journal.damage}; it was set aside as {self._set_aside and self._set_aside.name}"
+            )
+        return troubles
 
     def _notify(self) -> None:
         """Tell the service manager that the first tick is done, and how things are when it changes."""
@@ -337,36 +422,42 @@ class Service:
                 return None
             memory = self.memory
         now = memory.at or self.now()
+        self._saved_at = now.mono
         whole = replace(memory, batches={**self._left_out, **memory.batches})
         return SavedState(body=dump(whole), at=now.utc, mono=now.mono, boot=self.boot)
 
     def _resume(self) -> None:
         """Go on from the journal: monotonic times hold within one boot, and are moved otherwise."""
-        now = Now(self.clock.mono(), self.clock.utc())
+        now = self.now()
         events = []
-        if self.journal.set_aside is not None:
-            events.append(
-                self._daemon_event(
-                    f"the journal was damaged ({self.journal.damage}); it was set aside as "
-                    f"{self.journal.set_aside.name} and a fresh one begun: sow anew what stands"
-                )
-            )
         saved = self.journal.saved_state()
         text = "started"
         if saved is not None:
-            self._floor = max(FLOOR_UTC, saved.at - 60)
             try:
                 memory = restore(saved.body)
             except ValueError as error:
                 log.error("the saved state does not fit: %s", error)
                 events.append(self._daemon_event(self._keep_unread(saved, now)))
             else:
+                memory, last = rolled_forward(self.journal.path, memory, self.site)
+                if last is not None:
+                    saved = replace(saved, at=last.utc, mono=last.mono)
                 booted = saved.boot != self.boot or saved.mono > now.mono
-                gone = max(0.0, now.utc - saved.at) if booted else now.mono - saved.mono
+                # What was last believed. A clock that goes on in the same boot has been set since.
+                sure = memory.cut.at if memory.cut is not None else memory.at
+                if sure is not None and (booted or memory.cut is not None):
+                    self._floor = max(FLOOR_UTC, sure.utc - REMEMBERED)
+                    now = self.now()
+                dated = now.trusted and memory.cut is None and (sure is None or sure.trusted)
+                if booted:
+                    gone = max(0.0, now.utc - saved.at) if dated else 0.0
+                else:
+                    gone = now.mono - saved.mono
                 by = now.mono - gone - saved.mono
-                self.memory = resumed(memory, by=by, gone=gone, booted=booted)
+                self.memory = resumed(memory, by=by, gone=gone, booted=booted, dated=dated)
                 many = len(self.memory.batches)
-                text = f"started again after {gone / 60:.0f} min, {many} " + (
+                after = f"{gone / 60:.0f} min" if dated or not booted else "nobody knows how long"
+                text = f"started again after {after}, {many} " + (
                     "batch goes on" if many == 1 else "batches go on"
                 )
         self._place_the_unknown(events)
@@ -420,8 +511,7 @@ class Service:
         """
         if not events:
             return
-        for event in events:
-            log.info("%s", event.text)
+        self._log(events)
         loop = asyncio.get_running_loop()
 
         def written(future: Future[list[int]]) -> None:
@@ -433,6 +523,11 @@ class Service:
 
         with suppress(JournalError):
             self._submit(events, self._saved()).add_done_callback(written)
+
+    @staticmethod
+    def _log(events: Iterable[Event]) -> None:
+        for event in events:
+            log.info("%s", event.text)
 
     def _submit(
         self,
@@ -495,8 +590,7 @@ class Service:
             self._show(
                 topics.batch(code), told.payload(), told.model_dump_json(exclude={"at"}), current
             )
-        for key, alarm in memory.alarms.items():
-            standing = alarm_message(alarm, now)
+        for key, standing in alarm_messages(memory, now).items():
             self._show(
                 topics.alarm(key),
                 standing.payload(),
@@ -518,19 +612,25 @@ class Service:
     # --- what is asked ----------------------------------------------------------------------------
 
     async def _asked(self, payload: bytes) -> None:
+        await asyncio.sleep(0)  # a queue full of them holds up no tick
         try:
             request = envelope(payload)
         except RefusedError as error:
             self._refuse_unread(payload, str(error))
             return
         if problem := self.wire.topics.reply_to_problem(request.reply_to):
-            log.warning("a request by %s was refused: %s", request.by, problem)
+            refusals.warning("a request by %s was refused: %s", request.by, problem)
             return
         # Who asks the very same again, for want of an answer, must not be refused and then obeyed.
         known = self._answers.get(request.id) or self._refused.get(payload)
         done = False
         if known is None:
-            done, known = await self._carry_out(request)
+            if wait := self._each.wait(request.by, time.monotonic()):
+                done, known = False, self._refusal(request.id, _too_many(request.by, wait))
+            else:
+                done, known = await self._carry_out(request)
+            if not done and not self._may_answer_refusal():
+                return
             if done:
                 self._answers[request.id] = known
             else:
@@ -549,6 +649,8 @@ class Service:
             self._check_time(request, now)
             asked = arguments(request)
             done = apply(self.memory, self.site, asked, request.by, now)
+            if not self._all.take(time.monotonic()):
+                raise RefusedError(_too_many(request.by, self._all.wait(time.monotonic())))
         except RefusedError as error:
             return False, self._refuse(request, str(error))
         answer = AnswerMessage(
@@ -582,8 +684,8 @@ class Service:
         # The same to what the ticks have left, which may be beyond what was asked (an alarm gone).
         with suppress(RefusedError):
             self.memory = apply(self.memory, self.site, asked, request.by, now).memory
-        for event in events:
-            log.info("%s", event.text)
+            self._recorder.asked(request.id, now)
+        self._log(events)
         self._news.set()
         return True, answer
 
@@ -614,16 +716,27 @@ class Service:
             )  # fmt: skip
             with suppress(JournalError, ValueError):
                 self.journal.note(events=[event])
-        return AnswerMessage(at=iso(now.utc), id=request.id, ok=False, error=why).payload()
+        return self._refusal(request.id, why)
+
+    def _refusal(self, request_id: str, why: str) -> bytes:
+        return AnswerMessage(at=iso(self.clock.utc()), id=request_id, ok=False, error=why).payload()
+
+    def _may_answer_refusal(self) -> bool:
+        """Count one; not where there were too many of late, whose answers would crowd out others'."""
+        answered = self._aloud.take(time.monotonic())
+        if not answered:
+            refusals.warning("a refused request is not answered: over %d a minute", REFUSED_ALOUD)
+        return answered
 
     def _refuse_unread(self, payload: bytes, why: str) -> None:
         """Answer a request that could not be read, if it says at least where to."""
-        log.warning("a request was refused: %s", why)
+        refusals.warning("a request was refused: %s", why)
+        if not self._may_answer_refusal():
+            return
         with suppress(ValueError, RecursionError):
             data = json.loads(payload)
             if isinstance(data, dict) and not self.wire.topics.reply_to_problem(
                 data.get("reply_to")
             ):
                 identifier = str(data.get("id", ""))[:64]
-                answer = AnswerMessage(at=iso(self.clock.utc()), id=identifier, ok=False, error=why)
-                self.wire.reply(data["reply_to"], answer.payload())
+                self.wire.reply(data["reply_to"], self._refusal(identifier, why))

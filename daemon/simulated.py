@@ -13,7 +13,16 @@ from pathlib import Path
 
 from pydantic import TypeAdapter
 
-from daemon.config import Bench, Config, MqttRelayDevice, Probe, Relay, SimulatedDevice, parse
+from daemon.config import (
+    Bench,
+    Config,
+    Lamp,
+    MqttRelayDevice,
+    Probe,
+    Relay,
+    SimulatedDevice,
+    parse,
+)
 from daemon.simsite import SIM_PORT, SIM_SITE, SIM_ZONE
 from daemon.state import Batch, Memory, Site
 from drivers.protocols import Clock
@@ -79,10 +88,16 @@ def as_simulated(config: Config) -> Config:
     def relay(one: Relay | None) -> Relay | None:
         return one and one.model_copy(update={"device": SimulatedDevice(driver="simulated")})
 
+    def lamp(one: Lamp | None) -> Relay | None:
+        if one is not None and one.proof is not None:
+            device = SimulatedDevice(driver="simulated")
+            one = one.model_copy(update={"proof": one.proof.model_copy(update={"device": device})})
+        return relay(one)
+
     benches = {
         name: bench.model_copy(
             update={
-                "lamp": relay(bench.lamp),
+                "lamp": lamp(bench.lamp),
                 "mat": relay(bench.mat),
                 "probes": [probe(one) for one in bench.probes],
                 "moisture": None,

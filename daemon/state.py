@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
 
+from daemon import predictive
 from daemon.care import Husbandry, Records, Tally, TallyLimits, limits_of
 from daemon.config import Config
 from daemon.config import Tariff as TariffSection
@@ -30,6 +31,8 @@ from profiles.units import Units
 LIGHTS_ON = time(6)
 DAY = 86400.0
 HOUR = 3600.0
+#: Before any moment (mono).
+NEVER = -1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,14 +45,44 @@ class Now:
 
 
 @dataclass(frozen=True, slots=True)
+class ProofSpec:
+    """What shows that a lamp is lit: the name of the meter, and from where on [W or lx] it is."""
+
+    meter: str
+    measures: Literal["power", "light"]
+    least: float
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody who is called about alarms: from which priority on, whether by night too, and how long an
+    answer is waited for [s] until the next is called."""
+
+    name: str
+    least: Literal["critical", "high", "medium", "low"]
+    nights: bool
+    wait: float
+
+
+@dataclass(frozen=True, slots=True)
+class CallPlan:
+    """Who is called about an alarm, in this order, how often round, and from when to when it is night."""
+
+    people: tuple[Person, ...] = ()
+    night: tuple[timedelta, timedelta] = (timedelta(hours=22), timedelta(hours=7))
+    rounds: int = 3
+
+
+@dataclass(frozen=True, slots=True)
 class RelaySpec:
     """A relay as configured: load [W], least times on and off [s]; of a lamp, the light at the leaves
-    [µmol m-2 s-1] where it was measured."""
+    [µmol m-2 s-1] where it was measured, and what shows that it is lit."""
 
     watts: float
     min_on: float
     min_off: float
     ppfd: float | None = None
+    proof: ProofSpec | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +107,7 @@ class BenchSpec:
     mat: RelaySpec | None
     soil_probes: tuple[str, ...]
     air_probes: tuple[str, ...]
+    control: Literal["learning", "hysteresis"] = "learning"
     moisture: MoistureSpec | None = None
 
 
@@ -106,6 +140,7 @@ class Site:
     longitude: float | None = None
     last_frost: date | None = None
     tariff: Tariff | None = None
+    calls: CallPlan = CallPlan()
     husbandry: Mapping[tuple[str, Stage], Husbandry] = field(default_factory=dict)
     counted: Mapping[tuple[str, Stage], TallyLimits] = field(default_factory=dict)
 
@@ -118,8 +153,13 @@ class Site:
     def of(cls, config: Config, library: Library) -> Site:
         """The part of the configuration that decisions need, and the crops."""
 
-        def relay(one: Any) -> RelaySpec | None:
-            return one and RelaySpec(one.watts, one.min_on, one.min_off, getattr(one, "ppfd", None))
+        def relay(one: Any, bench: str = "") -> RelaySpec | None:
+            if one is None:
+                return None
+            proof = getattr(one, "proof", None)
+            if proof is not None:
+                proof = ProofSpec(meter_name(bench), proof.measures, proof.lit_from(one.watts))
+            return RelaySpec(one.watts, one.min_on, one.min_off, getattr(one, "ppfd", None), proof)
 
         tariff = config.site.tariff
         cheap = tariff.off_peak if tariff is not None else None
@@ -132,7 +172,8 @@ class Site:
                 trays=bench.trays,
                 lights_on=_since_midnight(usual if bench.lights_on is None else bench.lights_on),
                 hysteresis=bench.hysteresis,
-                lamp=relay(bench.lamp),
+                control=bench.control,
+                lamp=relay(bench.lamp, name),
                 mat=relay(bench.mat),
                 soil_probes=tuple(
                     f"{name}/{one.name}" for one in bench.probes if one.measures == "soil"
@@ -146,11 +187,7 @@ class Site:
             )
             for name, bench in config.bench.items()
         }
-        husbandry = {
-            (name, stage): husbandry_of(crop, stage)
-            for name, crop in library.crops.items()
-            for stage in Stage
-        }
+        husbandry, counted = cared_for(library)
         return cls(
             name=config.site.name,
             zone=config.site.tz,
@@ -173,12 +210,37 @@ class Site:
             longitude=config.site.longitude,
             last_frost=config.site.last_frost,
             tariff=_tariff(tariff),
+            calls=CallPlan(
+                tuple(
+                    Person(one.name, one.least, one.nights, one.wait) for one in config.calls.people
+                ),
+                (_since_midnight(config.calls.night_from), _since_midnight(config.calls.night_to)),
+                config.calls.rounds,
+            ),
             husbandry=husbandry,
-            counted={
-                (name, stage): limits_of(library.crops[name], stage, care)
-                for (name, stage), care in husbandry.items()
-            },
+            counted=counted,
         )
+
+
+def cared_for(
+    library: Library,
+) -> tuple[dict[tuple[str, Stage], Husbandry], dict[tuple[str, Stage], TallyLimits]]:
+    """By crop and stage, what care goes by and what is counted against."""
+    husbandry = {
+        (name, stage): husbandry_of(crop, stage)
+        for name, crop in library.crops.items()
+        for stage in Stage
+    }
+    counted = {
+        (name, stage): limits_of(library.crops[name], stage, care)
+        for (name, stage), care in husbandry.items()
+    }
+    return husbandry, counted
+
+
+def meter_name(bench: str) -> str:
+    """What the meter of a bench's lamp is called among the probes; no probe can be called so."""
+    return f"{bench}/lamp.proof"
 
 
 def _since_midnight(at: time) -> timedelta:
@@ -215,7 +277,8 @@ class Batch:
     revision: grows with every change, so that a request made against an older one is refused.
     watered_at, looked_at, counts: from its records, kept at hand: last watered, the newest look at
     its moisture, and what was up.
-    since: when the present stage began. trays: in 10 x 20 inch trays, parts allowed.
+    since: when the present stage began. trays: in 10 x 20 inch trays, parts allowed. placed_at: when
+    it came to its place; None where it was sown.
     """
 
     code: str
@@ -234,6 +297,7 @@ class Batch:
     counts: tuple[Count, ...] = ()
     watered_at: float | None = None
     looked_at: float | None = None
+    placed_at: float | None = None
     parent: str | None = None
     revision: int = 1
 
@@ -258,7 +322,8 @@ class Alarm:
     """Something a person must act on, with its state in the words of ISA-18.2.
 
     active: the condition stands. acknowledged: a person has seen it. latched: it stays until a
-    person resets it. shelved_until: mono; silent until then.
+    person resets it. shelved_until: mono; silent until then. began: mono; since when its condition
+    stands, delay and all.
     """
 
     key: str
@@ -272,6 +337,7 @@ class Alarm:
     acknowledged_by: str = ""
     latched: bool = False
     shelved_until: float | None = None
+    began: float | None = None
 
     @property
     def state(self) -> Literal["active", "acknowledged", "returned", "shelved"]:
@@ -281,6 +347,38 @@ class Alarm:
         if self.active or self.latched:
             return "acknowledged" if self.acknowledged else "active"
         return "returned"
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """What a batch needs of people, worked out anew when its `revision` or the light's `hours` change.
+
+    water_by: when its moisture is to be seen to (POSIX s). seen_at: when somebody was last at it in the
+    lamp's hours, on the bench where it is; None if nobody was. out_at: when it was put out to harden;
+    None when it is in. wet: whether its mix was seen wet, which holds until `wet_until` (POSIX s).
+    cold: why it may not stay out for this night, empty if it may, as of `cold_at` (mono).
+    """
+
+    revision: int
+    hours: float
+    water_by: float
+    seen_at: float | None = None
+    out_at: float | None = None
+    wet: bool | None = None
+    wet_until: float = 0.0
+    cold: str = ""
+    cold_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """How far people have been called about an alarm: `turn`s taken, the last at `at` (mono), of whom
+    `told`. raised_at: of the alarm, so that one raised anew is called anew."""
+
+    raised_at: float
+    turn: int
+    at: float
+    told: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,7 +398,9 @@ class LightDay:
 class HeatWatch:
     """What the guard against heat without effect, and effect without heat, remembers; °C.
 
-    on_s: seconds of heating since the last sign that it warms. low: the lowest soil since then.
+    on_s: seconds of heating since the last sign that it warms. low: the lowest soil since then, and
+    low_s the seconds of heating since that. rested: the highest while the mat was last off, spell: the
+    lowest of the present spell of heating.
     kept: the soil that shows that it goes on warming, None before the first sign. high: the highest
     soil of late. fell_from, fell_to: a sudden fall not yet made good; fell_from None where there is
     none. off_base: what is expected with the mat off, over the room where it is measured. room: the
@@ -309,6 +409,9 @@ class HeatWatch:
 
     on_s: float = 0.0
     low: float | None = None
+    low_s: float = 0.0
+    rested: float | None = None
+    spell: float | None = None
     kept: float | None = None
     high: float | None = None
     fell_from: float | None = None
@@ -327,22 +430,24 @@ class BenchMemory:
     full_since: since when the mat has been on without a break, `full_soil` the soil then or at the
     last time it was still rising. warm_since: since when the soil or air is above what is wanted.
     stops: safety stops that hold with hysteresis. latched: faults that a person resets.
-    said: advisories already given for the present aim.
+    said: advisories already given for the present aim. leafy_since: since when there are, or may be,
+    seedlings up that a lamp should light; None without any. lit: whether the lamp is, by what measures
+    it; None where nothing does. proven_at: when it last did while the lamp was on.
     room_mind: what `room.observe` remembers, where no probe measures the room.
     energy: drawn since `energy_from` (utc), and of it `energy_today`, since midnight or that.
     """
 
     begun: float | None = None
     soil: float | None = None
-    soil_at: float = -1e9
+    soil_at: float = NEVER
     air: float | None = None
     room: float | None = None
     lamp: bool = False
-    lamp_at: float = -1e9
-    lamp_last: float = -1e9
+    lamp_at: float = NEVER
+    lamp_last: float = NEVER
     mat: bool = False
-    mat_at: float = -1e9
-    mat_last: float = -1e9
+    mat_at: float = NEVER
+    mat_last: float = NEVER
     light: LightDay = LightDay()
     watch: HeatWatch = HeatWatch()
     controller: tuple[float, ...] = ()
@@ -353,12 +458,29 @@ class BenchMemory:
     stops: frozenset[str] = frozenset()
     latched: frozenset[str] = frozenset()
     said: frozenset[str] = frozenset()
+    leafy_since: float | None = None
+    lit: bool | None = None
+    proven_at: float | None = None
     lit_s: float = 0.0
     heated_s: float = 0.0
     energy: Energy = NO_ENERGY
     energy_today: Energy = NO_ENERGY
     energy_from: float | None = None
     day: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A time without current of which nobody knows yet how long it was, for want of a clock.
+
+    at: the last instant before it that is known; its mono, moved with the others, is when the machine
+    was there again. soils: by bench, soil and room [°C] before it. found: soil at the first good
+    reading after it.
+    """
+
+    at: Now
+    soils: Mapping[str, tuple[float, float | None]] = field(default_factory=dict)
+    found: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -372,6 +494,9 @@ class Memory:
     care: what people did and saw, by batch code, or "site". tallies: what each batch has had in its
     stage. energy: each batch's part of what its benches drew, by trays.
     pending: alarm conditions not yet old enough to be alarms, since when (mono).
+    zone: the site's when it was last decided; empty in a memory from before that was kept.
+    cut: a time without current that waits for a clock to tell how long it was.
+    duties: what each batch needs of people. calls: how far people were called, by alarm.
     """
 
     batches: Mapping[str, Batch] = field(default_factory=dict)
@@ -388,6 +513,10 @@ class Memory:
     energy: Mapping[str, Energy] = field(default_factory=dict)
     needs: Mapping[str, Requirement] = field(default_factory=dict)
     lessons: Mapping[str, Mapping[str, Record]] = field(default_factory=dict)
+    zone: str = ""
+    cut: Cut | None = None
+    duties: Mapping[str, Duty] = field(default_factory=dict)
+    calls: Mapping[str, Call] = field(default_factory=dict)
     at: Now | None = None
 
 
@@ -431,6 +560,9 @@ def shifted(memory: Memory, by: float) -> Memory:
             lamp_last=bench.lamp_last + by,
             mat_at=bench.mat_at + by,
             mat_last=bench.mat_last + by,
+            leafy_since=move(bench.leafy_since),
+            proven_at=move(bench.proven_at),
+            controller=predictive.shifted(bench.controller, by),
             full_since=None,
             off_target_since={key: at + by for key, at in bench.off_target_since.items()},
             light=replace(
@@ -450,9 +582,16 @@ def shifted(memory: Memory, by: float) -> Memory:
             for key, keep in memory.keeps.items()
         },
         alarms={
-            key: replace(alarm, shelved_until=move(alarm.shelved_until))
+            key: replace(alarm, shelved_until=move(alarm.shelved_until), began=move(alarm.began))
             for key, alarm in memory.alarms.items()
         },
         pending={key: at + by for key, at in memory.pending.items()},
+        cut=None
+        if memory.cut is None
+        else replace(memory.cut, at=replace(memory.cut.at, mono=memory.cut.at.mono + by)),
+        duties={
+            code: replace(duty, cold_at=move(duty.cold_at)) for code, duty in memory.duties.items()
+        },
+        calls={key: replace(call, at=call.at + by) for key, call in memory.calls.items()},
         at=None if memory.at is None else replace(memory.at, mono=memory.at.mono + by),
     )

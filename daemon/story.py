@@ -9,6 +9,7 @@ from typing import Any
 from daemon.care import DAY, Care, Records, Stand, What, said
 from daemon.energy import NO_ENERGY, Energy, said_energy
 from daemon.events import Event
+from profiles.units import Units
 
 #: The kinds of event that tell a story.
 KINDS = ("stage", "move", "record")
@@ -30,7 +31,8 @@ class Story:
     crop: by name, and sown_at (POSIX s): of a part those of the whole; without its story the crop is
     empty, and the day that of the parting. outcome: how it ended, empty while it stands; count, cells:
     plants at the end, of how many cells; why: it was lost. kwh, cost, currency: its part of the energy,
-    known at its end, and what that cost where there is a tariff. lines: oldest first, without what was
+    known at its end, and what that cost where there is a tariff. learnt: of emergence, what was expected
+    of the next after it, in words; empty where it taught nothing. lines: oldest first, without what was
     struck.
     """
 
@@ -48,6 +50,7 @@ class Story:
     kwh: float | None = None
     cost: float | None = None
     currency: str = ""
+    learnt: str = ""
 
     @property
     def first_up_days(self) -> float | None:
@@ -65,9 +68,10 @@ class _Draft:
     records: dict[int, Care] = field(default_factory=dict)
     end: Mapping[str, Any] = field(default_factory=dict)
     ended_at: float | None = None
+    learnt: str = ""
 
 
-def stories(events: Iterable[Event]) -> tuple[Story, ...]:
+def stories(events: Iterable[Event], units: Units = "C") -> tuple[Story, ...]:
     """The story of each batch in the events (oldest first, of `KINDS`), in order of sowing."""
     drafts: dict[str, _Draft] = {}
     for event in events:
@@ -75,6 +79,7 @@ def stories(events: Iterable[Event]) -> tuple[Story, ...]:
             continue
         at = float(event.data.get("at", event.at))
         draft = drafts.setdefault(event.batch, _Draft(at))
+        draft.learnt = str(event.data.get("learnt", draft.learnt))
         if event.kind == "record" and "n" in event.data:
             _record(draft, event, at)
             continue
@@ -93,8 +98,17 @@ def stories(events: Iterable[Event]) -> tuple[Story, ...]:
                 draft.end, draft.ended_at = event.data, at
             elif to:
                 draft.stages[to] = at
-    found = [_story(code, draft) for code, draft in drafts.items()]
+    found = [_story(code, draft, units) for code, draft in drafts.items()]
     return tuple(sorted(found, key=lambda story: (story.sown_at, story.batch)))
+
+
+def records_of(events: Iterable[Event]) -> Records:
+    """The records of one batch that its events of kind "record" tell of, without what was struck."""
+    draft = _Draft(0.0)
+    for event in events:
+        if event.kind == "record" and "n" in event.data:
+            _record(draft, event, float(event.data.get("at", event.at)))
+    return Records(tuple(draft.records.values()))
 
 
 def energy_by_bench(events: Iterable[Event]) -> dict[str, tuple[Energy, str | None]]:
@@ -128,9 +142,12 @@ def _record(draft: _Draft, event: Event, at: float) -> None:
     )
 
 
-def _story(code: str, draft: _Draft) -> Story:
+def _story(code: str, draft: _Draft, units: Units) -> Story:
     records = Records(tuple(draft.records.values()))
-    lines = [*draft.lines, *(Line(care.at, said(care), care.by) for care in records.standing())]
+    lines = [
+        *draft.lines,
+        *(Line(care.at, said(care, units), care.by) for care in records.standing()),
+    ]
     end = draft.end
     return Story(
         batch=code,
@@ -147,4 +164,5 @@ def _story(code: str, draft: _Draft) -> Story:
         kwh=end.get("kwh"),
         cost=end.get("cost"),
         currency=str(end.get("currency") or ""),
+        learnt=draft.learnt,
     )

@@ -18,7 +18,7 @@ from daemon.control import instant
 from daemon.state import Batch
 from profiles.light import LAMP_CAUTION, next_raise
 from profiles.model import Crop, Stage
-from profiles.units import Units, format_temperature
+from profiles.units import Units, format_length, format_temperature
 
 Kind = Literal[
     "look", "cover-off", "lamp-down", "lamp-up", "measure-height", "stage", "count",
@@ -58,7 +58,7 @@ _COVER_KEEPS = 3.0
 #: many of those intervals (common practice, no source).
 _MOIST_AGAIN, _WET_AGAIN = 0.5, 1.0
 #: A task that is to be done at once is overdue after this long [s].
-_AT_ONCE = 12 * HOUR
+AT_ONCE = 12 * HOUR
 #: Counts are asked for until so long [s] after emergence (common practice, no source).
 _COUNTED_BY = 21 * DAY
 #: Plant heights are asked for so often [days] (common practice, no source).
@@ -71,7 +71,7 @@ class Task:
 
     batch: its code. due: by when (POSIX s), None where no time is known;
     overdue: whether that is past. command: the hotbed command that records it as done. source: a key of
-    the bibliography, for what the task goes by.
+    the bibliography, for what the task goes by. caution: what could hurt somebody who does it.
     """
 
     kind: Kind
@@ -81,6 +81,7 @@ class Task:
     overdue: bool
     command: str
     source: str = "common-practice"
+    caution: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +130,19 @@ def tasks_of(
     """The batch's next tasks, the most pressing first; those without a date come last."""
     batch_tasks = _Batch(batch, crop, records, facts, now, husbandry)
     return _sorted(batch_tasks.all())
+
+
+def look_every(batch: Batch) -> float:
+    """How often the moisture of a batch is to be looked at [s]: what its cells hold."""
+    days = _LOOK_DAYS_OPEN
+    if batch.cells:
+        per_tray = batch.cells / batch.trays
+        days = next((d for least, d in _LOOK_DAYS if per_tray >= least), _LOOK_DAYS[-1][1])
+    if batch.covered:
+        days *= _COVER_KEEPS
+    if batch.stage is Stage.HARDENING:
+        days = min(days, 1.0)  # sun and wind
+    return days * DAY
 
 
 def _sorted(tasks: Iterator[Task]) -> tuple[Task, ...]:
@@ -184,7 +198,13 @@ class _Batch:
         return min(self.batch.since, self.batch.sown_at + (days or 0.0) * DAY)
 
     def task(
-        self, kind: Kind, text: str, due: float | None, command: str, source: str = ""
+        self,
+        kind: Kind,
+        text: str,
+        due: float | None,
+        command: str,
+        source: str = "",
+        caution: str = "",
     ) -> Task:
         return Task(
             kind=kind,
@@ -194,6 +214,7 @@ class _Batch:
             overdue=due is not None and due < self.now,
             command=f"hotbed {command}",
             source=source or "common-practice",
+            caution=caution,
         )
 
     def log(self, what: str) -> str:
@@ -209,7 +230,7 @@ class _Batch:
             yield self.task(
                 "cover-off",
                 "take the cover off: seedlings are up, and rot or cook below it",
-                (self.up_at or self.now) + _AT_ONCE,
+                (self.up_at or self.now) + AT_ONCE,
                 self.log("cover off"),
             )
         if self.stage is Stage.GERMINATION and not up:
@@ -255,17 +276,18 @@ class _Batch:
         if hung is None if lamp_mm is None else lamp_mm - tall > 2 * wanted:
             yield self.task(
                 "lamp-down",
-                f"hang the lamp {least / 10:g} to {wanted / 10:g} cm over the leaves, or as its maker "
-                f"says, and record its height over the mix. {LAMP_CAUTION}",
-                self.up_at + _AT_ONCE,
-                self.log(f"raised-lamp {(wanted + tall) / 10:.0f}cm"),
+                f"hang the lamp {self.length(least).split()[0]} to {self.length(wanted)} over the "
+                "leaves, or as its maker says, and record its height over the mix",
+                self.up_at + AT_ONCE,
+                self.log(f"raised-lamp {self.typed(wanted + tall)}"),
+                caution=LAMP_CAUTION,
             )
         measure_from = heights[-1].at if heights else self.up_at
         yield self.task(
             "measure-height",
             "measure a typical plant, from the mix to its tip",
             measure_from + _MEASURE_DAYS * DAY,
-            self.log("height Ncm"),
+            self.log("height Ncm" if self.facts.units == "C" else "height Nin"),
         )
         if lamp_mm is None or not heights:
             return
@@ -281,30 +303,18 @@ class _Batch:
             today = raising.due <= _date(self.now, zone)
             yield self.task(
                 "lamp-up",
-                f"raise the lamp to {raising.lamp_m * 100:.0f} cm over the mix: the leaves "
-                f"{'are' if today else 'will be'} within {least / 10:g} cm of it. {LAMP_CAUTION}",
+                f"raise the lamp to {self.length(1000 * raising.lamp_m)} over the mix: the leaves "
+                f"{'are' if today else 'will be'} within {self.length(least)} of it",
                 # Seen at the last measuring already, or to come by the growth since.
-                heights[-1].at + _AT_ONCE if today else _noon(raising.due, zone),
-                self.log(f"raised-lamp {raising.lamp_m * 100:.0f}cm"),
+                heights[-1].at + AT_ONCE if today else _noon(raising.due, zone),
+                self.log(f"raised-lamp {self.typed(1000 * raising.lamp_m)}"),
+                caution=LAMP_CAUTION,
             )
 
     # --- water and feed --------------------------------------------------------------------------
 
-    def look_every(self) -> float:
-        """How often the moisture is to be looked at [s]."""
-        cells, trays = self.batch.cells, self.batch.trays
-        days = _LOOK_DAYS_OPEN
-        if cells:
-            per_tray = cells / trays
-            days = next((d for least, d in _LOOK_DAYS if per_tray >= least), _LOOK_DAYS[-1][1])
-        if self.batch.covered:
-            days *= _COVER_KEEPS
-        if self.stage is Stage.HARDENING:
-            days = min(days, 1.0)  # sun and wind
-        return days * DAY
-
     def water(self) -> Iterator[Task]:
-        records, every = self.records, self.look_every()
+        records, every = self.records, look_every(self.batch)
         seen = records.moisture(self.now)
         watered = records.last(What.WATERED)
         watered_at = watered.at if watered is not None else None
@@ -326,7 +336,7 @@ class _Batch:
                 yield self.task(
                     "water",
                     f"water: it was dry {worded_span(self.now - at)} ago. {how}",
-                    at + _AT_ONCE,
+                    at + AT_ONCE,
                     self.log("watered"),
                     source,
                 )
@@ -571,6 +581,13 @@ class _Batch:
 
     def deg(self, temperature_c: float) -> str:
         return format_temperature(temperature_c, self.facts.units)
+
+    def length(self, length_mm: float) -> str:
+        return format_length(length_mm, self.facts.units)
+
+    def typed(self, length_mm: float) -> str:
+        """A length as it is written on the command line."""
+        return f"{length_mm / 10:.0f}cm" if self.facts.units == "C" else f"{length_mm / 25.4:.1f}in"
 
 
 def _from_frost(weeks: float) -> str:

@@ -47,8 +47,9 @@ OFFLINE: Final = b"offline"
 QUEUE, EVENT_QUEUE, INCOMING = 256, 1024, 1024
 #: Seconds: MQTT keepalive; a whole connect; one exchange with the broker.
 KEEPALIVE, CONNECT_LIMIT, EXCHANGE_LIMIT = 10, 20.0, 10.0
-#: Seconds between attempts, at first and at most; a connection this old counts as a good one.
-BACKOFF, GOOD_SPELL = (1.0, 60.0), 60.0
+#: Seconds between attempts, at first and at most (who looks at a bench when the broker is back does not
+#: wait for minutes); a connection this old counts as a good one.
+BACKOFF, GOOD_SPELL = (1.0, 8.0), 60.0
 #: Seconds within which a connection that is lost makes one wonder who took it over.
 SHORT_SPELL = 10.0
 #: Seconds `close` may take to send what waits; and to say `offline` and take leave.
@@ -142,9 +143,13 @@ class Topics:
         """Retained while the alarm needs anyone."""
         return f"{self.root}alarm/{self._level(name)}"
 
-    def answer(self, name: str) -> str:
-        """A topic to ask an answer to."""
-        return f"{self.root}answer/{self._level(name)}"
+    def answer(self, name: str, user: str | None = None) -> str:
+        """A topic to ask an answer to; below that of the user whom the broker knows, where there is
+        one, so that it can keep the answers to one user from the others."""
+        below = self._level(name)
+        with contextlib.suppress(ValueError):  # a user name that is no level of a topic
+            below = f"{self._level(user)}/{below}" if user else below
+        return f"{self.root}answer/{below}"
 
     @property
     def kept(self) -> tuple[str, ...]:

@@ -81,7 +81,8 @@ class Range:
 class Record:
     """What a finished batch of a crop did.
 
-    lot: names the seed lot among the crop's. log_ratio: natural logarithm of the progress at which
+    lot: names the seed lot among the crop's; empty where nobody said, and then it is like no other.
+    log_ratio: natural logarithm of the progress at which
     half of it was up. sd: standard deviation of that, for how it was seen.
     """
 
@@ -95,14 +96,15 @@ class Belief:
     """The lateness to expect of a seed lot's next batch: the prior, and what records made of it.
 
     crop, lot: mean and standard deviation of the logarithm, of the crop as this grower raises it
-    and of this lot. batches: recorded of the crop; of_lot: of this lot. mean, sd: of the
+    and of this lot. batches: recorded of the crop; of_lot: of this lot, None where it is not
+    known. mean, sd: of the
     logarithm of the next batch's.
     """
 
     crop: tuple[float, float]
     lot: tuple[float, float]
     batches: int
-    of_lot: int
+    of_lot: int | None
 
     @property
     def mean(self) -> float:
@@ -118,31 +120,34 @@ class Belief:
         return _log_range(self.mean, self.sd)
 
     def told(self) -> str:
-        """The update in words: what is expected before, what was recorded, what is expected now."""
+        """The update in words: what is expected now, by how many records, and what was before any."""
         before = _log_range(log(LATE), hypot(CROP_SD, LOT_SD, BATCH_SD))
-        text = f"before any record: {_times(before)}"
         if not self.batches:
-            return text
-        crop = _log_range(*self.crop)
-        text += f"; with {_batches(self.batches)} of this crop, it here: {_times(crop)}"
-        if self.of_lot:
-            text += f"; with {_batches(self.of_lot)} of this lot, the lot: "
-            text += _times(_log_range(*self.lot))
-        return f"{text}; so the next batch: {_times(self.lateness)}"
+            return f"nothing yet: without a record it is {_times(before)}"
+        many = "one batch" if self.batches == 1 else f"{self.batches} batches"
+        own = "its seed lot not named"
+        if self.of_lot is not None:
+            own = f"{self.of_lot or 'none'} of this seed lot"
+        return (
+            f"{_times(self.lateness)}; a Bayesian update by {many} of this crop, {own}; before it "
+            f"{before.mid:.2f} ({before.low:.2f} to {before.high:.2f})"
+        )
 
 
 def believe(records: Sequence[Record], lot: str) -> Belief:
     """What to expect of `lot`'s next batch after the records of its crop's batches, in any order.
 
+    lot: empty where it is not known; then none of the records is taken to be of it.
+
     The normal update of two levels, in closed form (A. Gelman and others, Bayesian Data Analysis,
     3rd edition, 2013, section 5.4). Without records it is the prior.
     """
-    by_lot: dict[str, tuple[float, float]] = {}  # precision, and precision times mean
-    for record in records:
+    by_lot: dict[str | int, tuple[float, float]] = {}  # precision, and precision times mean
+    for n, record in enumerate(records):
         precision = 1 / (BATCH_SD**2 + record.sd**2)
-        weight, total = by_lot.get(record.lot, (0.0, 0.0))
-        by_lot[record.lot] = weight + precision, total + precision * record.log_ratio
-    own = by_lot.pop(lot, None)
+        weight, total = by_lot.get(record.lot or n, (0.0, 0.0))
+        by_lot[record.lot or n] = weight + precision, total + precision * record.log_ratio
+    own = by_lot.pop(lot, None) if lot else None
     weight, total = 1 / CROP_SD**2, log(LATE) / CROP_SD**2
     for lot_weight, lot_total in by_lot.values():
         precision = 1 / (LOT_SD**2 + 1 / lot_weight)
@@ -161,7 +166,7 @@ def believe(records: Sequence[Record], lot: str) -> Belief:
         crop=(total / weight, weight**-0.5),
         lot=(lot_total / lot_weight, lot_weight**-0.5),
         batches=len(records),
-        of_lot=sum(record.lot == lot for record in records),
+        of_lot=sum(record.lot == lot for record in records) if lot else None,
     )
 
 
@@ -256,10 +261,6 @@ def _times(lateness: Range) -> str:
         f"{lateness.mid:.2f} times the table's days ({lateness.low:.2f} to {lateness.high:.2f}, "
         "eight in ten)"
     )
-
-
-def _batches(count: int) -> str:
-    return "one batch" if count == 1 else f"{count} batches"
 
 
 def _seen(looks: Sequence[Look], sown: int | None) -> _Seen:

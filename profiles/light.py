@@ -446,8 +446,8 @@ def _setting(
     light = lamp.over(bed, height_m)
     given = dli(light.mean, hours)
     problem = (
-        f"{wanted:g} mol m-2 d-1 is out of reach: the most is {given:.1f}, "
-        f"with the lamp at {height_m * 100:.0f} cm for {hours:g} h; {remedy} would help"
+        f"{wanted:g} mol m-2 d-1 is out of reach: the most from there is {given:.1f}, "
+        f"in {hours:g} h; {remedy} would help"
         if remedy
         else ""
     )

@@ -26,23 +26,21 @@ from profiles.model import Crop, Stage
 from profiles.seeds import Germination, places_for
 from profiles.units import Units, format_temperature
 
-#: Seed leaves are open, and the first true leaf not yet, so long [days] after emergence: early,
-#: usual, late (common practice, no source).
-_PRICK_OUT_DAYS = (5, 7, 10)
-#: And the first true leaf has opened, when cells of several are thinned to one (common practice, no
-#: source).
-_THIN_DAYS = (7, 10, 14)
-#: The part of the way from emergence to planting out at which plants are potted on: when the second
-#: set of leaves opens (common practice, no source; the share is our judgement), and with a pricking
-#: out before it that they must get over.
-_POT_ON_SHARE, _POT_ON_SHARE_PRICKED = 0.40, 0.55
-_POT_ON_SPREAD = 0.10
+#: From emergence to potting on [days], of a crop whose profile keeps it in its cell but that is asked to
+#: be (common practice, no source).
+USUAL_POT_ON_DAYS = (14.0, 21.0)
+#: Plants are potted on no sooner [days] after a pricking out, that they must get over (common
+#: practice, no source).
+_AFTER_PRICKING = 7
 #: Hardening takes no more than this part of that way: cucurbits are hardly up a fortnight in all.
 _HARDEN_SHARE = 1 / 3
 #: Autumn's short days add so much to the days to maturity (common practice, no source).
 _AUTUMN_DAYS = 14
 #: How long [days] soil that is too cold is waited for.
 _SOIL_WAIT_DAYS = 183
+#: How long [days] after a last frost something may still be sown for it, and how far ahead a season is
+#: planned: a date beyond these is a slip of the pen.
+_LATE_DAYS, _AHEAD_DAYS = 183, 548
 #: How far [weeks] remedies are looked for.
 _REMEDY_WEEKS = 8
 
@@ -147,6 +145,8 @@ class CropTiming:
     outdoor_soil_min_c: the least outdoor soil temperature [°C] to plant into.
     germination_soil_c: the soil temperature [°C] it is to germinate at.
     emergence_days: early, expected and late days to emergence at that temperature.
+    thin_days: low and high from emergence, to thin cells of several, or to prick out of an open tray.
+    pot_on_days: likewise, to pot on, where that is asked for.
     harden_days: low and high (a week by Utah State University Extension, Transplant Production; a
         fortnight is common practice, no source). The plan takes the high.
     days_to_maturity: from planting out to harvest, for plans from the first frost.
@@ -160,6 +160,8 @@ class CropTiming:
     outdoor_soil_min_c: float
     germination_soil_c: float
     emergence_days: tuple[float, float, float]
+    thin_days: tuple[float, float] = (7, 14)
+    pot_on_days: tuple[float, float] = USUAL_POT_ON_DAYS
     harden_days: tuple[int, int] = (7, 14)
     days_to_maturity: int | None = None
     plant_out_weeks_before_first_frost: tuple[float, float] | None = None
@@ -169,6 +171,8 @@ class CropTiming:
         check_rising(f"weeks to transplant of {name}", self.weeks_to_transplant, 1, 52)
         check_rising(f"planting-out weeks of {name}", self.plant_out_weeks_from_last_frost, -30, 30)
         check_rising(f"days to emergence of {name}", self.emergence_days, 0, 365)
+        check_rising(f"days to thinning of {name}", self.thin_days, 0, 90)
+        check_rising(f"days to potting on of {name}", self.pot_on_days, 0, 210)
         check_rising(f"days of hardening of {name}", self.harden_days, 0, 42)
         if self.days_to_maturity is not None:
             check(f"days to maturity of {name}", self.days_to_maturity, 14, 300, "days")
@@ -209,6 +213,7 @@ def crop_timing(
     if days is None:
         raise ValueError(f"{crop.name} does not come up at a soil of {germination_soil_c:g} °C")
     weeks, offset = crop.weeks_to_transplant, crop.plant_out_weeks_from_last_frost
+    thin, pot_on = crop.thin_days_from_emergence, crop.pot_on_weeks_from_emergence
     if days_to_maturity is None:
         days_to_maturity = round(7 * (crop.weeks_to_harvest.low + crop.weeks_to_harvest.high) / 2)
     return CropTiming(
@@ -219,6 +224,8 @@ def crop_timing(
         outdoor_soil_min_c=crop.outdoor_soil_min_c.value,
         germination_soil_c=germination_soil_c,
         emergence_days=(days * early_fraction(days), days, days * late_fraction(days)),
+        thin_days=(thin.low, thin.high),
+        pot_on_days=USUAL_POT_ON_DAYS if pot_on is None else (7 * pot_on.low, 7 * pot_on.high),
         harden_days=(round(crop.harden_days.low), round(crop.harden_days.high)),
         days_to_maturity=days_to_maturity,
         plant_out_weeks_before_first_frost=plant_out_weeks_before_first_frost,
@@ -582,8 +589,11 @@ def plan_season(
     Succession sowings follow the first planting out, and from a first frost go before the last.
 
     Raises ValueError for orders that cannot be told apart, an unknown bench, a phase that no bench
-    serves for, or a crop that the anchor gives no date.
+    serves for, a crop that the anchor gives no date, or an anchor that is out of reach from today.
     """
+    if today is not None:
+        for each in {anchor, *(order.anchor for order in orders if order.anchor is not None)}:
+            _check_reach(each, today)
     _check_benches(orders, benches)
     keys = [_slug(f"{order.crop.name} {order.label}") for order in orders]
     for key, count in Counter(keys).items():
@@ -609,6 +619,20 @@ def plan_season(
         _overflows(sowings, weeks, load, benches),
         tuple(sorted(tasks, key=lambda task: (task.day, task.uid))),
     )
+
+
+_EVENT = {LastFrost: "last frost", FirstFrost: "first frost", HandOver: "hand-over"}
+
+
+def _check_reach(anchor: Anchor, today: date) -> None:
+    late = _LATE_DAYS if isinstance(anchor, LastFrost) else 0
+    earliest, latest = today - timedelta(late), today + timedelta(_AHEAD_DAYS)
+    if not earliest <= anchor.day <= latest:
+        why = "past: nothing can be sown for it" if anchor.day < today else "too far ahead"
+        raise ValueError(
+            f"the {_EVENT[type(anchor)]} of {anchor.day} is {why} on {today}; allowed: "
+            f"{earliest} to {latest}"
+        )
 
 
 def _check_benches(orders: Sequence[Order], benches: Sequence[Bench]) -> None:
@@ -755,33 +779,28 @@ def _dates(order: Order, sow: date, plant_out: DateRange) -> SowingDates:
         sow + timedelta(floor(early)), sow + timedelta(ceil(expected)), sow + timedelta(ceil(late))
     )
     growing = (out - up.chosen).days
-
-    def on_the_way(share: float) -> date:
-        return up.chosen + timedelta(round(share * growing))
-
-    prick_out = pot_on = thin = None
-    share = _POT_ON_SHARE
-    if order.prick_out_into is not None:
-        share = _POT_ON_SHARE_PRICKED
-        # In time with the crop, but for those that are planted out before long.
-        first, usual, last = (
-            min(up.chosen + timedelta(days), on_the_way(0.4)) for days in _PRICK_OUT_DAYS
-        )
-        prick_out = DateRange(first, usual, last)
-    if order.thin and order.seeds_per_cell > 1 and order.sow_in.kind == "cell":
-        first, usual, last = (
-            min(up.chosen + timedelta(days), on_the_way(0.4)) for days in _THIN_DAYS
-        )
-        thin = DateRange(first, usual, last)
-    if order.pot_on_into is not None:
-        pot_on = DateRange(
-            on_the_way(share - _POT_ON_SPREAD),
-            on_the_way(share),
-            on_the_way(share + _POT_ON_SPREAD),
-        )
     longest = min(crop.harden_days[1], floor(_HARDEN_SHARE * growing))
     shortest = min(crop.harden_days[0], longest)
     begin = out - timedelta(longest)
+
+    def after_emergence(days: tuple[float, float], least: DateRange | None = None) -> DateRange:
+        """Those days on, before hardening begins, and no sooner than may be after a pricking out."""
+        steps = [up.chosen + timedelta(round(each)) for each in (days[0], sum(days) / 2, days[1])]
+        if least is not None:
+            soonest = (least.early, least.chosen, least.late)
+            steps = [
+                max(step, each + timedelta(_AFTER_PRICKING))
+                for step, each in zip(steps, soonest, strict=True)
+            ]
+        return DateRange(*(min(step, begin) for step in steps))
+
+    prick_out = pot_on = thin = None
+    if order.prick_out_into is not None:
+        prick_out = after_emergence(crop.thin_days)
+    if order.thin and order.seeds_per_cell > 1 and order.sow_in.kind == "cell":
+        thin = after_emergence(crop.thin_days)
+    if order.pot_on_into is not None:
+        pot_on = after_emergence(crop.pot_on_days, prick_out)
     return SowingDates(
         DateRange(min(sow, out - timedelta(high)), sow, max(sow, out - timedelta(low))),
         up,

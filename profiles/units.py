@@ -1,11 +1,13 @@
-"""°C and °F: °C everywhere inside, °F only where a person reads or writes."""
+"""°C and °F, mm and inches: SI everywhere inside, the others only where a person reads or writes."""
 
 from __future__ import annotations
 
 from typing import Literal
 
 Units = Literal["C", "F"]
-"""The scale a person reads and writes temperatures in."""
+"""What a person reads and writes: °C and centimetres, or °F and inches."""
+
+MM_PER_INCH = 25.4
 
 
 def celsius_from_f(temperature_f: float) -> float:
@@ -39,3 +41,10 @@ def format_difference(difference_c: float, units: Units, digits: int = 1) -> str
     """A difference of temperature, given in °C, as a person reads it: "2.0 °C" or "3.6 °F"."""
     shown = difference_c if units == "C" else f_difference_from_celsius(difference_c)
     return f"{round(shown, digits) + 0.0:.{digits}f} °{units}"
+
+
+def format_length(length_mm: float, units: Units) -> str:
+    """`length_mm` [mm] as a person reads it: "6.4 cm" or "2.5 in"."""
+    if units == "C":
+        return f"{round(length_mm / 10, 1) + 0.0:g} cm"
+    return f"{round(length_mm / MM_PER_INCH, 1) + 0.0:g} in"

@@ -6,6 +6,7 @@ runs in real time as well as a rehearsal that steps.
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol
@@ -94,8 +95,9 @@ class SimProbe:
         self.faults: frozenset[FaultKind] = frozenset()
         self.drift_c_s = 0.0
         self.drift_since = 0.0
+        self.sensor = sensor
+        self.wired = sensor  # another's, where two are swapped
         self._host = host
-        self._sensor = sensor
         self._noise = noise
         self._held: float | None = None
 
@@ -119,7 +121,7 @@ class SimProbe:
         return Reading(self._convert(now), Quality.OK, now)
 
     def _convert(self, now: float) -> float:
-        celsius = self._sensor() + self.spec.offset_c
+        celsius = self.wired() + self.spec.offset_c
         if self._noise:
             celsius += self._noise[int(now) % NOISE_DRAWS]
         if self.drift_c_s:
@@ -133,6 +135,27 @@ class SimProbe:
         elif self._held is None:
             self._held = self._convert(now)
         self.faults = faults
+
+
+class SimMeter:
+    """A simulated meter, of a plug's power say; it never raises and always answers at once."""
+
+    def __init__(self, host: Host, measured: Callable[[], float]) -> None:
+        self._host = host
+        self._measured = measured
+
+    async def start(self) -> None:
+        """Nothing to prepare."""
+
+    async def close(self) -> None:
+        """Nothing to release."""
+
+    def latest(self) -> Reading:
+        """What is measured now; nothing is heard of it during a power cut."""
+        now = self._host.now()
+        if not self._host.powered:
+            return Reading(None, Quality.MISSING, now)
+        return Reading(self._measured(), Quality.OK, now)
 
 
 class SimRelay:
@@ -153,6 +176,8 @@ class SimRelay:
         self._feedback = feedback
         self._commanded = False
         self._stuck: bool | None = None
+        self.loose = False
+        self._touching = True
         self._state = RelayState(False)
         self.settle()
 
@@ -191,10 +216,22 @@ class SimRelay:
         self._stuck = stuck
         self.settle()
 
+    def loosen(self, loose: bool) -> None:
+        """Let the contacts chatter while the relay is on, or no more."""
+        self.loose, self._touching = loose, True
+        self.settle()
+
+    def shake(self, moment: int) -> None:
+        """Let chance, by the number of the moment, say whether loose contacts touch."""
+        if self.loose:
+            self._touching = bool(zlib.crc32(f"{self.name} {moment}".encode()) & 1)
+            self.settle()
+
     def settle(self) -> None:
         """Work out the contacts and what is reported of them."""
         powered = self._host.powered
         closed = powered and (self._commanded if self._stuck is None else self._stuck)
+        closed = closed and self._touching
         confirmed = closed if self._feedback and powered else None
         fault = None
         if confirmed is not None and confirmed is not self._commanded:

@@ -44,22 +44,28 @@ class FaultKind(StrEnum):
     PROBE_FROZEN = "probe-frozen"  # repeats the value it had
     PROBE_SLOW = "probe-slow"  # each read passes its time limit
     PROBE_DRIFT = "probe-drift"  # reads `drift_c_per_day` further off each day
+    PROBE_SWAPPED = "probe-swapped"  # plugged in where `other` belongs, and that one here
+    PROBE_IN_WATER = "probe-in-water"  # lies in a can of water, which follows the room slowly
     RELAY_STUCK_ON = "relay-stuck-on"  # contacts welded
     RELAY_STUCK_OFF = "relay-stuck-off"  # coil or driver dead
+    RELAY_CHATTER = "relay-chatter"  # a loose contact: open and closed by chance while it is on
     LAMP_DEAD = "lamp-dead"  # switched on, dark
     MAT_DEAD = "mat-dead"  # switched on, cold
+    MAT_STRONG = "mat-strong"  # gives `factor` times its watts: the wrong mat, or the wrong supply
     POWER_CUT = "power-cut"  # everything is off, the computer too
     BROKER_GONE = "broker-gone"  # the MQTT broker cannot be reached
     COLD_WATERING = "cold-watering"  # someone waters with `litres` at `celsius`
 
 
 _PROBE = frozenset(kind for kind in FaultKind if kind.value.startswith("probe-"))
-_RELAY = frozenset({FaultKind.RELAY_STUCK_ON, FaultKind.RELAY_STUCK_OFF})
+_RELAY = frozenset(kind for kind in FaultKind if kind.value.startswith("relay-"))
 _SITE = frozenset({FaultKind.POWER_CUT, FaultKind.BROKER_GONE})
 _OWN_KEYS = {
     "litres": FaultKind.COLD_WATERING,
     "celsius": FaultKind.COLD_WATERING,
     "drift_c_per_day": FaultKind.PROBE_DRIFT,
+    "other": FaultKind.PROBE_SWAPPED,
+    "factor": FaultKind.MAT_STRONG,
 }
 _TIMEDELTA = TypeAdapter(timedelta)
 _LONGEST_S = 10 * 366 * 86400.0
@@ -104,11 +110,13 @@ class Fault(BaseModel):
     """One fault.
 
     target: "bench/probe" (or "room/probe") for a probe, "bench/lamp" or "bench/mat" for a relay,
-        the bench for lamp-dead, mat-dead and cold-watering; nothing for power-cut and broker-gone.
+        the bench for lamp-dead, mat-dead, mat-strong and cold-watering; nothing for power-cut and
+        broker-gone.
     at: seconds from the start, or a date and time, of the site's zone unless it has an offset.
     duration: seconds; None for to the end. A watering has none.
     litres, celsius: of a cold-watering, over the whole bench.
-    drift_c_per_day: of a probe-drift.
+    drift_c_per_day: of a probe-drift. other: of a probe-swapped, "bench/probe". factor: of a
+    mat-strong.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -120,6 +128,8 @@ class Fault(BaseModel):
     litres: Annotated[float, Field(gt=0, le=100)] = 2.0
     celsius: Annotated[float, Field(ge=0, le=60)] = 8.0
     drift_c_per_day: Annotated[float, Field(ge=-20, le=20)] = 0.5
+    other: Annotated[str, Field(max_length=80)] = ""
+    factor: Annotated[float, Field(ge=1, le=4)] = 2.0
 
     @model_validator(mode="after")
     def _fits_its_kind(self) -> Self:
@@ -128,6 +138,8 @@ class Fault(BaseModel):
                 raise ValueError(f"{key} belongs to {kind} only, not to {self.kind}")
         if self.kind is FaultKind.COLD_WATERING and self.duration is not None:
             raise ValueError("a cold-watering has no duration")
+        if self.kind is FaultKind.PROBE_SWAPPED and self.other in ("", self.target):
+            raise ValueError(f"other is {self.other!r}; allowed: another probe, as bench/probe")
         bench, _, device = self.target.partition("/")
         if self.kind in _SITE:
             if self.target:

@@ -272,15 +272,16 @@ class ThermalNetwork:
         if round(self._moisture * MOISTURE_BANDS) != self._band:
             self._configure()
 
-    def place_probe(self, index: int, site: Site) -> None:
-        """Put a probe somewhere else; its reading follows by its lag."""
-        if self._sites[index] != site:
-            self._sites[index] = site
+    def place_probe(self, index: int, site: Site, lag: float | None = None) -> None:
+        """Put a probe somewhere else; its reading follows by its lag there [s], None for the same."""
+        lag = self._lags[index] if lag is None else lag
+        if self._sites[index] != site or self._lags[index] != lag:
+            self._sites[index], self._lags[index] = site, lag
             self._configure()
 
     def _configure(self) -> None:
         self._band = round(self._moisture * MOISTURE_BANDS)
-        key = (self._covered, self._band, *self._sites)
+        key = (self._covered, self._band, *self._sites, *self._lags)
         self._by_dt = self._steps.setdefault(key, {})
 
     @property

@@ -21,7 +21,7 @@ from pydantic import ValidationError
 
 from drivers.protocols import Clock
 from profiles.problems import explain
-from sim.devices import NEVER_US, NOISE_DRAWS, ProbeSpec, SimProbe, SimRelay, check
+from sim.devices import NEVER_US, NOISE_DRAWS, ProbeSpec, SimMeter, SimProbe, SimRelay, check
 from sim.faults import Fault, FaultKind, FaultSchedule
 from sim.saved import SavedBatch, SavedBench, SavedWorld
 from sim.seedlings import Lot, RateModel, SeedlingCounts, count, draw_requirements
@@ -43,6 +43,8 @@ from sim.weather import RoomTemperature
 
 #: The longest hop [µs]: moisture and emergence are followed at least this finely.
 _LONGEST_HOP_US = 600_000_000
+# How long a loose contact stays as it is [µs].
+_CHATTER_US = 13_000_000
 # The longest time switched off that a restored world lives through.
 _LONGEST_AWAY_US = 400 * 86_400_000_000
 # Light of a lamp whose own is not given: a white LED's photons, and the part that falls on trays.
@@ -51,6 +53,8 @@ _UMOL_J = 2.0
 _ON_TRAYS = 0.6
 #: What a clear cover lets through, common practice, no source.
 _COVER_LETS_THROUGH = 0.85
+# How slowly a can of water, and a probe in it, follows the room [s].
+_WATER_LAG_S = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +173,7 @@ class _Bench:
                     f"{spec.name}/{kind}", host, self.rewire, feedback=spec.feedback
                 )
         self.dead: frozenset[FaultKind] = frozenset()
+        self.strength = 1.0
         self.lit = self.heating = 0.0
         self.ppfd = 0.0
         self.lamp_s = self.mat_s = self.light_mol = 0.0
@@ -179,7 +184,8 @@ class _Bench:
         """Contacts, cover or faults have changed: work out what gives light and heat."""
         lamp, mat = self.relays.get("lamp"), self.relays.get("mat")
         self.lit = float(lamp is not None and lamp.closed and FaultKind.LAMP_DEAD not in self.dead)
-        self.heating = float(mat is not None and mat.closed and FaultKind.MAT_DEAD not in self.dead)
+        on = mat is not None and mat.closed and FaultKind.MAT_DEAD not in self.dead
+        self.heating = self.strength * on
         through = _COVER_LETS_THROUGH if self.net.covered else 1.0
         self.ppfd = self.lit * self.spec.canopy_ppfd * through
 
@@ -277,6 +283,7 @@ class World:
         self._batches: dict[str, _Batch] = {}
         self._elsewhere: list[_Standing] = []
         self._faults = tuple(faults)
+        self._loose: list[SimRelay] = []
         self._check_targets()
         self._knot_us = self._us
         self._schedule_faults()
@@ -298,7 +305,8 @@ class World:
         """Go on to a monotonic time [s]; one that has passed already changes nothing."""
         target = round(to_mono * 1e6)
         while self._us < target:
-            edge = min(target, self._us + _LONGEST_HOP_US, self._fault_us)
+            longest = _CHATTER_US if self._loose else _LONGEST_HOP_US
+            edge = min(target, self._us + longest, self._fault_us)
             if self._knot_us <= self._us:
                 self._knot_us = self._next_knot()
             edge = min(edge, self._knot_us)
@@ -332,6 +340,8 @@ class World:
         for relay in self._relays:
             if relay.expires_us <= self._us:
                 relay.drop()
+        for relay in self._loose:
+            relay.shake(self._us // _CHATTER_US)
         if self._fault_us <= self._us:
             self._meet_faults(watering=True)
 
@@ -344,6 +354,11 @@ class World:
     def relay(self, bench: str, kind: str) -> SimRelay:
         """The relay of a bench's "lamp" or "mat". Raises KeyError, naming those that there are."""
         return _find(self._bench(bench).relays, kind, f"bench {bench}: relay")
+
+    def lamp_meter(self, bench: str, lit: float) -> SimMeter:
+        """What shows that the lamp of a bench is lit: it reads `lit` when it is, 0 when it is dark."""
+        one = self._bench(bench)
+        return SimMeter(self, lambda: one.lit * lit)
 
     def room_probe(self, name: str) -> SimProbe:
         """A probe of the room. Raises KeyError, naming those that there are."""
@@ -535,7 +550,7 @@ class World:
             kind = fault.kind
             if kind in (FaultKind.POWER_CUT, FaultKind.BROKER_GONE):
                 continue
-            if kind is FaultKind.PROBE_OUT_OF_SOIL:
+            if kind in (FaultKind.PROBE_OUT_OF_SOIL, FaultKind.PROBE_IN_WATER):
                 known = soil_or_air
             elif kind.startswith("probe-"):
                 known = probes
@@ -546,11 +561,15 @@ class World:
             else:
                 device = "lamp" if kind is FaultKind.LAMP_DEAD else "mat"
                 known = [name for name in places if device in self._benches[name].relays]
-            if fault.target not in known:
-                raise ValueError(
-                    f"fault {number} ({kind}): target is {fault.target!r}; allowed: "
-                    f"{', '.join(known) or 'none, there is nothing of the kind'}"
-                )
+            aims = {"target": fault.target}
+            if kind is FaultKind.PROBE_SWAPPED:
+                aims["other"] = fault.other
+            for key, aim in aims.items():
+                if aim not in known:
+                    raise ValueError(
+                        f"fault {number} ({kind}): {key} is {aim!r}; allowed: "
+                        f"{', '.join(known) or 'none, there is nothing of the kind'}"
+                    )
 
     def _schedule_faults(self) -> None:
         self.faults = FaultSchedule(
@@ -567,6 +586,8 @@ class World:
         if not self.faults.windows:
             return
         here: dict[str, set[FaultKind]] = {}
+        swapped: dict[str, str] = {}
+        strong: dict[str, float] = {}
         for window in self.faults.windows:
             fault = window.fault
             if fault.kind is FaultKind.COLD_WATERING:
@@ -574,14 +595,21 @@ class World:
                     self._water(self._benches[fault.target], fault.litres, fault.celsius)
             elif window.start <= now < window.end:
                 here.setdefault(fault.target, set()).add(fault.kind)
+                if fault.kind is FaultKind.PROBE_SWAPPED:
+                    swapped |= {fault.target: fault.other, fault.other: fault.target}
+                elif fault.kind is FaultKind.MAT_STRONG:
+                    strong[fault.target] = fault.factor
         self.powered = FaultKind.POWER_CUT not in here.get("", ())
         for bench in self._bench_list:
             name = bench.spec.name
             bench.dead = frozenset(here.get(name, ()))
+            bench.strength = strong.get(name, 1.0)
             for index, (probe_name, probe) in enumerate(bench.probes.items()):
                 kinds = frozenset(here.get(f"{name}/{probe_name}", ()))
-                out = FaultKind.PROBE_OUT_OF_SOIL in kinds
-                bench.net.place_probe(index, ROOM if out else bench.sites[index])
+                wet = FaultKind.PROBE_IN_WATER in kinds
+                away = wet or FaultKind.PROBE_OUT_OF_SOIL in kinds
+                site = ROOM if away else bench.sites[index]
+                bench.net.place_probe(index, site, _WATER_LAG_S if wet else probe.spec.lag)
                 self._afflict(f"{name}/{probe_name}", probe, kinds, now)
             for kind, relay in bench.relays.items():
                 kinds = frozenset(here.get(f"{name}/{kind}", ()))
@@ -589,12 +617,20 @@ class World:
                     relay.stick(False)
                 else:
                     relay.stick(True if FaultKind.RELAY_STUCK_ON in kinds else None)
+                relay.loosen(FaultKind.RELAY_CHATTER in kinds)
                 if not self.powered:
                     relay.drop()
             bench.rewire()
+        self._loose = [relay for relay in self._relays if relay.loose]
         for name, room_probe in self._room_probes.items():
             kinds = frozenset(here.get(f"room/{name}", ()))
             self._afflict(f"room/{name}", room_probe.probe, kinds, now)
+        probes = {
+            f"{b.spec.name}/{one}": p for b in self._bench_list for one, p in b.probes.items()
+        }
+        probes |= {f"room/{one}": p.probe for one, p in self._room_probes.items()}
+        for target, probe in probes.items():
+            probe.wired = probes[swapped.get(target, target)].sensor
 
     def _afflict(
         self, target: str, probe: SimProbe, kinds: frozenset[FaultKind], now: float

@@ -96,7 +96,9 @@ def test_its_user_and_group_are_the_ones_that_are_made(service: dict[str, list[s
 
 def test_the_readme_installs_each_file_to_where_it_works() -> None:
     readme = (FOLDER / "README.md").read_text(encoding="utf-8")
-    installed = dict(re.findall(r"^install -D -m 644 (\S+) (\S+)$", readme, re.MULTILINE))
+    installed = dict(
+        re.findall(r"^install -D -m 6\d\d (?:-g \S+ )?(\S+) (\S+)$", readme, re.MULTILINE)
+    )
     shipped = {
         str(path.relative_to(FOLDER))
         for path in FOLDER.rglob("*")

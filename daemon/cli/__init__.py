@@ -16,17 +16,19 @@ from daemon.cli.program import app, main
 if sys.argv[1:2] != ["run"]:
     from daemon.cli import (
         batches,
+        keeping,
         lighting,
         lookup,
         notebook,
         planning,
         printing,
         tending,
+        vigil,
         watching,
     )
 
 # The modules of the commands are imported for their commands alone.
 __all__ = [
-    "app", "batches", "lighting", "lookup", "main", "notebook", "planning", "printing", "running",
-    "tending", "watching",
+    "app", "batches", "keeping", "lighting", "lookup", "main", "notebook", "planning", "printing",
+    "running", "tending", "vigil", "watching",
 ]  # fmt: skip

@@ -18,7 +18,8 @@ from daemon.cli.words import day_of, length_m, one_of
 
 if TYPE_CHECKING:
     from profiles.light import Bed, Fixture, Lamp, LightKind, PpfdReading
-    from profiles.model import Crop, StageTargets
+    from profiles.model import Crop, Stage, StageTargets
+    from profiles.units import Units
 
 command = group(
     PLANNING,
@@ -85,7 +86,7 @@ def dli(
     $ hotbed light dli --ppfd 120 --hours 14 --crop tomato --stage growing-on
     """
     from profiles.light import dli as day_of_light
-    from profiles.light import hours_for_dli
+    from profiles.model import Stage
 
     try:
         found = day_of_light(ppfd, hours)
@@ -108,21 +109,65 @@ def dli(
                 else "more than it"
             )
             lines.append(f"{one.title}, {chosen}: wants {low:g} to {high:g}, so that is {verdict}.")
-            if ppfd > 0 and found < low:
-                need = hours_for_dli(low, ppfd)
-                result["hours_for_low"] = need
-                lines.append(
-                    f"At this light {low:g} takes {need:.1f} h"
-                    + (": more than a day has." if need > 24 else _allowed_hours(targets, need))
-                )
+            lines += _hours_that_do(targets, ppfd, found, result)
+        lines += _day_length(one, Stage(chosen), hours, result)
     _tell(lines, result, as_json)
 
 
-def _allowed_hours(targets: StageTargets, need: float) -> str:
-    span = targets.photoperiod_h
+def _hours_that_do(
+    targets: StageTargets, ppfd: float, found: float, result: dict[str, Any]
+) -> list[str]:
+    """How many hours of this light would be right, of those that the stage accepts; or what else."""
+    from profiles.light import hours_for_dli, ppfd_for_dli
+
+    wanted, span = targets.dli, targets.photoperiod_h
+    if wanted is None or ppfd <= 0 or wanted.low <= found <= wanted.high:
+        return []
+    few = found < wanted.low
+    need = hours_for_dli(wanted.low if few else wanted.high, ppfd)
+    result["hours_for_low" if few else "hours_for_high"] = need
+    said = f"At this light {wanted.low if few else wanted.high:g} takes {need:.1f} h"
     if span is None or span.low <= need <= span.high:
-        return "."
-    return f", and {span.low:g} to {span.high:g} h is what it accepts: hang the lamp lower."
+        return [f"{said}{'.' if few else ' at most.'}"]
+    if few and need > span.high:
+        least = ppfd_for_dli(wanted.low, span.high)
+        return [
+            f"{said}{': more than a day has' if need > 24 else ''}, and {span.low:g} to {span.high:g} h "
+            f"is what it accepts: hang the lamp lower, for {least:.0f} µmol m-2 s-1 in {span.high:g} h."
+        ]
+    if few:  # less than its shortest day: it is only lit for too short
+        return [f"{said}; it accepts {span.low:g} to {span.high:g} h."]
+    most = ppfd_for_dli(wanted.high, span.low)
+    return [
+        f"{said} at most, and {span.low:g} to {span.high:g} h is what it accepts: hang the lamp higher, "
+        f"or dim it, to {most:.0f} µmol m-2 s-1 in {span.low:g} h."
+    ]
+
+
+def _day_length(
+    crop: Crop, stage: Stage, hours: float, result: dict[str, Any] | None = None
+) -> list[str]:
+    """What so long a day does to the crop, and whether the stage accepts it."""
+    lines = []
+    span = crop.stages[stage].photoperiod_h
+    if span is not None:
+        if result is not None:
+            result["hours_accepted"] = {"low": span.low, "high": span.high, "source": span.source}
+        if not span.low <= hours <= span.high:
+            lines.append(
+                f"{hours:g} h is outside of the {span.low:g} to {span.high:g} h that "
+                f"{crop.title.lower()} accepts as {stage.value} ({span.source})."
+            )
+    for limit in crop.limits.values():
+        if limit.quantity == "photoperiod" and stage in limit.stages and limit.exceeded(hours):
+            lines.append(
+                f"Days of over {limit.bound:g} h, {limit.hours / 24:g} of them {limit.counted}: "
+                f"{limit.consequence} ({limit.source})"
+            )
+            if result is not None:
+                harm = {"over_h": limit.bound, "days": limit.hours / 24, "source": limit.source}
+                result["harm"] = {**harm, "consequence": limit.consequence}
+    return lines
 
 
 @command("reading")
@@ -248,6 +293,7 @@ def hang(
     $ hotbed light hang lettuce --panel 60x40cm --reading 9000lux --lamp white-led --at 30cm --height 25cm
     """
     from profiles.light import Bed, calibrate, height_for_dli, lamp_hours
+    from profiles.model import Stage
 
     if reading is None or at is None:
         raise wrong(
@@ -273,28 +319,40 @@ def hang(
             found = height_for_dli(known, below, (low + high) / 2, day)
     except ValueError as error:
         raise wrong(str(error)) from None
+    units = _units(at, height, length, spacing, panel, bed, closest)
     lines = [
         f"{one.title}, {chosen}: wants {low:g} to {high:g} mol m-2 d-1 ({targets.dli.source}); "
         f"{span.best:g} h of light, {span.low:g} to {span.high:g} accepted.",
     ]
     if height is not None:
         lines.append(
-            f"With the lamp {_cm(found.height_m)} over the leaves: {found.hours:.1f} h a day."
+            f"With the lamp {_long(found.height_m, units)} over the leaves: {found.hours:.1f} h a day."
         )
     else:
-        lines.append(f"Hang the lamp {_cm(found.height_m)} over the leaves, for {day:g} h a day.")
-    if hours is not None and not span.low <= hours <= span.high:
-        lines.append(f"{hours:g} h is outside of what it accepts at this stage.")
+        lines.append(
+            f"Hang the lamp {_long(found.height_m, units)} over the leaves, for {day:g} h a day."
+        )
+    if hours is not None and height is None:
+        lines += _day_length(one, Stage(chosen), hours)
     lines.append(
         f"That gives {found.light.mean:.0f} µmol m-2 s-1 on average and {found.dli:.1f} mol m-2 d-1; "
         f"{found.least_dli:.1f} at the least lit place, {found.light.uniformity:.0%} of the average."
     )
     if found.problem:
         lines.append(f"{found.problem[0].upper()}{found.problem[1:]}.")
+    elif found.dli > high and height is not None:
+        higher = height_for_dli(known, below, (low + high) / 2, span.best)
+        lines.append(
+            f"That is more than it wants even in the shortest day it accepts: hang it higher, "
+            f"{_long(higher.height_m, units)} for {span.best:g} h a day, or dim it."
+        )
     elif found.dli > high:
-        lines.append("That is more than it wants even so: dim the lamp, or light fewer hours.")
+        lines.append(
+            "That is more than it wants even from so high: dim the lamp"
+            + (f", or light {span.low:g} h." if day > span.low else ".")
+        )
     if height is None:
-        lines += _heights(known, below, (low, high), day)
+        lines += _heights(known, below, (low, high), day, units)
     result = {
         "wanted": {"low": low, "high": high, "source": targets.dli.source},
         "height_m": found.height_m,
@@ -308,15 +366,17 @@ def hang(
     _tell(lines, result, as_json, moves=True)
 
 
-def _heights(lamp: Lamp, bed: Bed, wanted: tuple[float, float], hours: float) -> list[str]:
+def _heights(
+    lamp: Lamp, bed: Bed, wanted: tuple[float, float], hours: float, units: Units
+) -> list[str]:
     """Between which heights it is right, where it can be."""
     from profiles.light import height_for_dli
 
     low, high = (height_for_dli(lamp, bed, each, hours) for each in wanted)
     if not low.reached:
         return []
-    nearest = _cm(high.height_m) if high.reached else "its nearest"
-    return [f"Between {nearest} and {_cm(low.height_m)} it gives what is wanted."]
+    nearest = _long(high.height_m, units) if high.reached else "its nearest"
+    return [f"Between {nearest} and {_long(low.height_m, units)} it gives what is wanted."]
 
 
 @command("raise")
@@ -343,7 +403,11 @@ def raise_lamp(
         typer.Option(metavar="LENGTH", help="How near leaves may come; 3/4 of the gap otherwise."),
     ] = None,
     today: Annotated[
-        str | None, typer.Option(metavar="DATE", help="The day it is asked for; today otherwise.")
+        str | None,
+        typer.Option(
+            metavar="DATE",
+            help="The day it is asked for; today otherwise, by the journal with --batch.",
+        ),
     ] = None,
     state: StateFolder = None,
     config: ConfigFile = None,
@@ -359,15 +423,16 @@ def raise_lamp(
 
     path = find_config(config)
     zone = load_config(path).site.tz if path is not None else None
-    on = (
-        day_of("--today", today) if today is not None else datetime.now(UTC).astimezone(zone).date()
-    )
+    on = datetime.now(UTC).astimezone(zone).date()
     heights = []
     for word in plant or ():
         day, _, long = word.partition("=")
         heights.append((day_of("--plant", day), length_m("--plant", long)))
     if batch is not None:
-        heights += _logged(batch, state, zone)
+        logged, on = _logged(batch, state, zone)
+        heights += logged
+    if today is not None:
+        on = day_of("--today", today)
     if not heights:
         raise wrong("how high are the plants? Give --plant 2027-03-14=4cm, or a --batch")
     try:
@@ -380,39 +445,59 @@ def raise_lamp(
         )
     except ValueError as error:
         raise wrong(str(error)) from None
-    lines = [f"On {on} the leaves are {_cm(found.gap_m)} below the lamp."]
-    if found.growth_m_per_day is not None:
-        lines.append(f"They grow {1000 * found.growth_m_per_day:.1f} mm a day.")
+    units = _units(lamp_at, gap, least, *(plant or ()))
+    if found.gap_m < 0:
+        lines = [f"On {on} the leaves are {_long(-found.gap_m, units)} above the lamp."]
     else:
+        lines = [f"On {on} the leaves are {_long(found.gap_m, units)} below the lamp."]
+    growth = found.growth_m_per_day
+    if growth is None:
         lines.append("How fast they grow is not known: measure again in a few days.")
+    elif growth:
+        lines.append(
+            f"They grow {1000 * growth:.1f} mm a day."
+            if units == "C"
+            else f"They grow {growth / 0.0254:.2f} in a day."
+        )
+    else:
+        lines.append("By what was measured they don't grow: measure again, the same typical plant.")
     if found.due is None:
         lines.append("It need not be raised yet.")
     else:
         when = "now" if found.due <= on else f"by {found.due}"
-        lines.append(f"Raise it {when}, to {_cm(found.lamp_m)} over the mix.")
+        lines.append(f"Raise it {when}, to {_long(found.lamp_m, units)} over the mix.")
     _tell(lines, asdict(found), as_json, moves=True)
 
 
-def _logged(batch: str, state: Path | None, zone: tzinfo | None) -> list[tuple[date, float]]:
-    """The heights that were logged of a batch, from the journal."""
+def _logged(
+    batch: str, state: Path | None, zone: tzinfo | None
+) -> tuple[list[tuple[date, float]], date]:
+    """The heights that stand in the journal for a batch; and its newest day, which is the daemon's
+    today: the simulator's may be months from this machine's."""
     from daemon.app import JOURNAL
+    from daemon.care import What
     from daemon.journal import JournalError, read_events
+    from daemon.story import records_of
 
     code = batch.strip().upper()
+    journal = state_folder(state) / JOURNAL
     try:
-        events = read_events(
-            state_folder(state) / JOURNAL, kinds=["record"], batch=code, limit=None
-        )
+        events = read_events(journal, kinds=["record"], batch=code, limit=None)
+        newest = read_events(journal, limit=1)
     except JournalError as error:
         raise Failed(str(error)) from None
+
+    def day(at: float) -> date:
+        return datetime.fromtimestamp(at, zone).date()
+
     found = [
-        (datetime.fromtimestamp(float(one.data["at"]), zone).date(), one.data["value"] / 1000)
-        for one in events
-        if one.data.get("what") == "height" and one.data.get("value") is not None
+        (day(care.at), care.value / 1000)
+        for care in records_of(events).standing(What.HEIGHT)
+        if care.value is not None
     ]
     if not found:
         raise Failed(f"no height is logged of {code}: hotbed log {code} height 6cm")
-    return found
+    return found, day(newest[-1].at)
 
 
 _READING = re.compile(r"(\d+(?:[.,]\d+)?)\s*(lux|lx|fc|)", re.ASCII)
@@ -492,8 +577,13 @@ def _targets(crop: str, stage: str, config: Path | None) -> tuple[Crop, str, Sta
     return one, chosen, one.stages[Stage(chosen)]
 
 
-def _cm(metres: float) -> str:
-    return f"{100 * metres:.0f} cm"
+def _units(*lengths: str | None) -> Units:
+    """What lengths are told in: inches where those that were given are."""
+    return "F" if any(re.search(r"in|ft|\"", one.lower()) for one in lengths if one) else "C"
+
+
+def _long(metres: float, units: Units) -> str:
+    return f"{100 * metres:.0f} cm" if units == "C" else f"{metres / 0.0254:.1f} in"
 
 
 def _tell(lines: list[str], result: dict[str, Any], as_json: bool, *, moves: bool = False) -> None:

@@ -37,9 +37,9 @@ def log(
         typer.Argument(
             metavar="WHAT",
             help="watered | fed | moist 1..5 | weight 1850g | height 6cm | emerged 61/72 | leaves 2 | "
-            "cover on|off | thinned | pricked-out | potted-on | raised-lamp 12cm | out | in | "
-            'note "..."; any other words are a note. Of the site: low 3C | checked WHAT. To put '
-            "right: amend N WHAT | strike N.",
+            "cover on|off | thinned | pricked-out | potted-on | raised-lamp 12cm | lit | out | in | "
+            'note "..."; any other words are a note. Of the site: low 3C | checked '
+            "wash-trays|ice-bath|cut-out|breaker|pre-warm. To put right: amend N WHAT | strike N.",
             autocompletion=among(*RECORDS, *CORRECTIONS),
             show_default=False,
         ),
@@ -68,6 +68,7 @@ def log(
     $ hotbed log LET1 "leaves pale at the edge"
     $ hotbed log LET1 amend 7 height 5cm
     $ hotbed log site low 3C
+    $ hotbed log site checked ice-bath "back reads 0.4 too high"
     $ hotbed log LET1
     $ hotbed log --follow
     """

@@ -65,6 +65,10 @@ def batch_codes(ctx: typer.Context, incomplete: str) -> list[str]:
     return _kept(ctx, "batch/")
 
 
+def subjects(ctx: typer.Context, incomplete: str) -> list[str]:
+    return [*_kept(ctx, "batch/"), *_kept(ctx, "bench/")]
+
+
 def alarm_names(ctx: typer.Context, incomplete: str) -> list[str]:
     return _kept(ctx, "alarm/")
 

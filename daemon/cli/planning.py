@@ -133,7 +133,7 @@ def plan(
     from daemon.screens import console
     from daemon.screens.season import season as screen
 
-    console().print(screen(made, wanted.counted_from))
+    console().print(screen(made, wanted.counted_from, wanted.anchor.day.year, begin))
     if ics is not None:
         typer.echo(f"\nThe calendar is in {ics}.")
 
@@ -354,8 +354,8 @@ def _filling(word: str, known: Mapping[str, Container]) -> Filling:
 
     name, rest = _named(word, "what is filled", "cells-72:3")
     count, _, plug = rest.partition(":")
-    if not count.strip().isdecimal():
-        raise wrong(f"{word!r}; allowed: a whole number of trays or pots, cells-72:3")
+    if not (count.strip().isdecimal() and int(count)):
+        raise wrong(f"{word!r}; allowed: a whole number of trays or pots, from 1, cells-72:3")
     one = container(name, known)
     many = int(count) * (one.per_tray if one.kind == "cell" else 1)
     return Filling(one, many, container(plug.strip(), known) if plug else None)

@@ -126,7 +126,7 @@ def season(
         days = read_events(journal, kinds=("energy",), limit=None) if code is None else []
     except JournalError as error:
         raise Failed(str(error)) from None
-    told = stories(events)
+    told = stories(events, asking.units)
     if not told:
         raise Failed(
             "the journal has no batch yet" if code is None else f"the journal has no batch {code!r}"

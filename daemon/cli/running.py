@@ -89,7 +89,12 @@ def run(
 
 @command(RUNNING)
 def rehearse(
-    days: Annotated[int, typer.Option(metavar="N", min=1, max=400, help="How many days.")] = 56,
+    days: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N", min=1, max=400, help="How many days: 56, or 14 each of a campaign."
+        ),
+    ] = None,
     start: Annotated[
         str | None, typer.Option(metavar="DATE", help="First day, such as 2027-02-15.")
     ] = None,
@@ -101,6 +106,29 @@ def rehearse(
     faults: Annotated[
         Path | None, typer.Option(metavar="FILE", help="What goes wrong, and when.")
     ] = None,
+    record: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", help="A fresh folder for a journal of it, for `hotbed replay`."
+        ),
+    ] = None,
+    campaign: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N",
+            min=1,
+            max=100_000,
+            help="Instead: N seasons of made-up sites in which all goes wrong, from this seed on, to see "
+            "that the program stays safe.",
+        ),
+    ] = None,
+    only: Annotated[
+        str | None,
+        typer.Option(
+            metavar="LIST",
+            help="With --campaign 1: only these of its troubles, such as 2,5, or none.",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Before the season: run it in seconds on benches that aren't there, and see how it would go.
@@ -108,29 +136,71 @@ def rehearse(
     $ hotbed rehearse
     $ hotbed rehearse --days 28 --start 2027-03-01 --seed 3
     $ hotbed rehearse --config hotbed.toml --faults faults.toml
+    $ hotbed rehearse --campaign 20
     """
+    if campaign is not None:
+        if start is not None or config is not None or faults is not None:
+            raise wrong("--campaign makes up its own sites, dates and faults: leave out the others")
+        _campaign(campaign, seed, days or 14, only, as_json)
+        return
+    if only is not None:
+        raise wrong("--only goes with --campaign 1")
+    days = days or 56
     if start is not None:
         day_of("--start", start)
     from daemon.rehearsal import command
 
     said = io.StringIO()
     with contextlib.redirect_stderr(said) if as_json else contextlib.nullcontext():
-        status = command(days, start, config, seed, faults, as_json)
+        status = command(days, start, config, seed, faults, as_json, record)
     if as_json and status:
         raise Failed(re.sub(r"^hotbed: ", "", said.getvalue().strip(), flags=re.MULTILINE), status)
     raise typer.Exit(status)
 
 
+def _campaign(many: int, seed: int, days: int, only: str | None, as_json: bool) -> None:
+    from daemon.campaign.run import told
+
+    troubles = None
+    if only is not None:
+        if many != 1:
+            raise wrong("--only goes with --campaign 1")
+        words = [] if only.strip().lower() == "none" else only.split(",")
+        if not all(word.strip().isdecimal() for word in words):
+            raise wrong(f"--only: {only!r}; allowed: numbers such as 2,5, or none")
+        troubles = frozenset(map(int, words))
+    broken = told(many, seed, days, troubles, as_json=as_json)
+    raise typer.Exit(FAILED if broken else DONE)
+
+
 @command(RUNNING)
-def check(config: ConfigFile = None, as_json: AsJson = False) -> None:
+def check(
+    config: ConfigFile = None,
+    leave: Annotated[
+        int | None,
+        typer.Option(
+            "--leave", metavar="DAYS", help="Before so many days away: what falls due meanwhile."
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
     """Before you trust it, and whenever a probe is lost: look over configuration, probes and broker.
 
     Names every problem, where it is and how to mend it. Switches nothing; exit status 1 when there is
     a problem.
 
+    With --leave it asks the running daemon instead what falls due while you are away: alarms that stand,
+    water, emergence, tasks, and on which days somebody must be there.
+
     $ hotbed check
     $ hotbed check --config hotbed.toml
+    $ hotbed check --leave 7
     """
+    if leave is not None:
+        from daemon.cli.leaving import before_leave
+
+        before_leave(config, leave, as_json)
+        return
     from daemon.check import check as look
     from daemon.screens import console, findings
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from daemon.cli.asking import Asking, asks, carry_out, connected, nobody, offline
+from daemon.cli.options import subjects
 from daemon.cli.program import EVERY_DAY, UNANSWERED, Failed, command, document, wrong
 
 if TYPE_CHECKING:
@@ -25,14 +26,26 @@ REFRESH, RECONNECT = 2.0, 2.0
 @asks(by=False)
 def status(
     asking: Asking,
+    name: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="BATCH|BENCH",
+            help="One batch or bench, looked at more closely.",
+            autocompletion=subjects,
+            show_default=False,
+        ),
+    ] = None,
     watch: Annotated[bool, typer.Option("--watch", help="Stay, and follow it live.")] = False,
 ) -> None:
     """The morning look round: what each bench does and why, how the batches get on, what to do next.
 
-    Alarms come first, then every bench with its batches, then what stands elsewhere. When no daemon
-    runs, the last known state is shown and the exit status is 3.
+    Alarms come first, then every bench with its batches, then what stands elsewhere. Of one batch it
+    tells all: each risk with the figures it rests on and what to check, what was counted though all is
+    well, its records. When no daemon runs, the last known state is shown and the exit status is 3.
 
     $ hotbed status
+    $ hotbed status LET1
+    $ hotbed status upper
     $ hotbed status --watch
     $ hotbed status --broker potting-shed.local --site alder-lane
     """
@@ -44,7 +57,7 @@ def status(
         if not sys.stdout.isatty():
             raise wrong("--watch needs a terminal: leave it out, or follow `hotbed log --follow`")
         with contextlib.suppress(KeyboardInterrupt):
-            carry_out(_watch(asking))
+            carry_out(_watch(asking, name))
         return
 
     async def look() -> dict[str, dict[str, Any]]:
@@ -54,12 +67,24 @@ def status(
     kept = carry_out(look())
     if not kept:
         raise Failed(nobody(asking), UNANSWERED)
-    from daemon.screens import Picture, behind, console
+    from daemon.screens import Picture, about, behind, closer, console, subject
     from daemon.screens import status as screen
 
     now = time.time()
     picture = Picture.of(kept)
     old = behind(picture, now)
+    wanted = None
+    if name is not None:
+        try:
+            name = subject(picture, name)
+        except ValueError as error:
+            raise Failed(str(error)) from None
+        own = about(picture, name)
+        wanted = {
+            *(f"bench/{one.bench}" for one in own.benches),
+            *(f"batch/{one.batch}" for one in own.batches),
+            *(f"alarm/{one.alarm}" for one in own.alarms),
+        }
     result = {
         "site": asking.site,
         "online": picture.online is True,
@@ -68,7 +93,7 @@ def status(
             f"{kind}{'es' if kind != 'alarm' else 's'}": {
                 topic.partition("/")[2]: content
                 for topic, content in sorted(kept.items())
-                if topic.startswith(f"{kind}/")
+                if topic.startswith(f"{kind}/") and (wanted is None or topic in wanted)
             }
             for kind in ("bench", "batch", "alarm")
         },
@@ -78,17 +103,22 @@ def status(
             raise Failed(offline(asking), UNANSWERED, result)
         document({"ok": True, "result": result})
         return
-    console().print(screen(asking.site, picture, asking.view(), now))
+    view = asking.view()
+    console().print(
+        screen(asking.site, picture, view, now)
+        if name is None
+        else closer(asking.site, picture, name, view, now)
+    )
     if picture.online is not True:
         raise Failed(offline(asking), UNANSWERED)
 
 
-async def _watch(asking: Asking) -> None:
+async def _watch(asking: Asking, name: str | None) -> None:
     from rich.live import Live
     from rich.text import Text
 
     from daemon.client import NoBroker
-    from daemon.screens import Picture, console
+    from daemon.screens import Picture, closer, console, subject
     from daemon.screens import status as screen
 
     kept: dict[str, dict[str, Any]] = {}
@@ -97,7 +127,13 @@ async def _watch(asking: Asking) -> None:
     def shown() -> Any:
         if trouble or not kept:
             return Text(trouble or f"Waiting for the daemon of site {asking.site!r} ...")
-        return screen(asking.site, Picture.of(dict(kept)), asking.view(), time.time())
+        picture, view = Picture.of(dict(kept)), asking.view()
+        if name is None:
+            return screen(asking.site, picture, view, time.time())
+        try:
+            return closer(asking.site, picture, subject(picture, name), view, time.time())
+        except ValueError as error:  # it has left, or is not yet told of
+            return Text(str(error))
 
     async with contextlib.AsyncExitStack() as stack:
         client = await stack.enter_async_context(connected(asking))
@@ -105,12 +141,12 @@ async def _watch(asking: Asking) -> None:
             while True:
                 try:
                     follow = client.follow("availability", "bench", "batch", "alarm")
-                    async for name, content in follow:
+                    async for topic, content in follow:
                         trouble = ""
                         if content is None:
-                            kept.pop(name, None)
+                            kept.pop(topic, None)
                         else:
-                            kept[name] = content
+                            kept[topic] = content
                 except NoBroker as error:
                     trouble = f"{error}. Trying again; Ctrl-C ends this."
                     kept.clear()

@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from daemon.screens.base import View, plain, styled
+from daemon.sharing import said_hardship
 from profiles.library import Library
 from profiles.model import (
     CellsPerTray,
@@ -27,7 +28,7 @@ from profiles.model import (
     Temperature,
 )
 from profiles.setpoint import WATTS_PER_C, Shared, Trade, best_shared
-from profiles.units import format_difference
+from profiles.units import MM_PER_INCH, celsius_difference_from_f, format_difference
 
 
 def crops(library: Library, view: View) -> RenderableType:
@@ -190,6 +191,11 @@ def _figure(key: str, figure: Any, view: View) -> str:
                 format_difference(each, view.units, 0) for each in (figure.low, figure.high)
             )
             said = f"{low} to {high}" if low != high else low
+        case Span() if key == "depth_mm" and view.units == "F":
+            low, high = (f"{each / MM_PER_INCH:.2g}" for each in (figure.low, figure.high))
+            said = f"{low} to {high} in" if low != high else f"{low} in"
+        case Figure() if key == "pot_cm" and view.units == "F":
+            said = f"{10 * figure.value / MM_PER_INCH:.1f} in"
         case Span():
             to = f" to {figure.high:g}" if figure.high > figure.low else ""
             said = f"{figure.low:g}{to} {unit}".rstrip()
@@ -239,7 +245,7 @@ class Trades:
 def trades(found: Trades, view: View) -> RenderableType:
     """A line for each temperature of the soil, the one aimed for marked."""
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-    for heading in ("soil", "up, by the table", "half up in a tray", "normal", "mat", "until then"):
+    for heading in ("soil", "by the table", "half up in a tray", "normal", "mat", "until then"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("", no_wrap=True)
     for row in found.rows:
@@ -248,23 +254,29 @@ def trades(found: Trades, view: View) -> RenderableType:
             view.deg(row.soil_c),
             "never" if row.table_days is None else f"{row.table_days:.0f} days",
             "" if half is None else f"{half.mid:.0f} ({half.low:.0f} to {half.high:.0f}) days",
-            "not tested" if row.normal_percent is None else f"{row.normal_percent:.0f} %",
-            "room warmer" if row.soil_c < found.room_c else f"{row.mat_w:.0f} W",
+            "untested" if row.normal_percent is None else f"{row.normal_percent:.0f} %",
+            "none" if row.soil_c < found.room_c else f"{row.mat_w:.0f} W",
             "" if row.mat_kwh is None else f"{row.mat_kwh:.1f} kWh",
             Text("aim" if row.soil_c == found.aim_c else "", "bold"),
         )
     many = "one covered tray" if found.trays == 1 else f"{found.trays:g} covered trays"
     taken = "" if found.measured else " (taken as that: no probe measures it)"
-    return Group(
-        Text(f"Germinating {many} in a room of {view.deg(found.room_c)}{taken}", "bold"), table
-    )
+    parts: list[RenderableType] = [
+        Text(f"Germinating {many} in a room of {view.deg(found.room_c)}{taken}", "bold"),
+        table,
+    ]
+    if any(row.soil_c < found.room_c for row in found.rows):
+        parts.append(Text("None: the room is warmer than that, and no mat cools.", "dim"))
+    return Group(*parts)
 
 
 def _how_traded(crop: Crop, view: View) -> Text:
     lift = format_difference(18 / WATTS_PER_C, view.units)
+    watts = WATTS_PER_C if view.units == "C" else celsius_difference_from_f(WATTS_PER_C)
     said = (
-        f"Normal: of the seedlings, against the crop's best. The mat: {WATTS_PER_C:.2f} W hold a tray "
-        f"1 °C over the room, for 18 W lift a covered one by {lift} (common practice, no source)."
+        f"Normal: of the seedlings, against the crop's best. The mat: {watts:.2f} W hold a tray "
+        f"1 °{view.units} over the room, for 18 W lift a covered one by {lift} (common practice, no "
+        "source)."
     )
     if crop.stages[Stage.GERMINATION].soil_best_night is not None:
         said += " This seed wants cooler nights: the table is for even warmth."
@@ -304,7 +316,7 @@ def shared(
             view.degs(stage.soil_acceptable.low, stage.soil_acceptable.high).removesuffix(unit),
             "never" if here.half_up is None else f"{here.half_up.mid:.0f} days",
             "never" if alone.half_up is None else f"{alone.half_up.mid:.0f} days",
-            "not tested" if percent is None else f"{percent:.0f} %",
+            "untested" if percent is None else f"{percent:.0f} %",
         )
     return Group(
         Text(f"Aim for soil at {view.deg(found.soil_c)}", "bold"),
@@ -315,25 +327,29 @@ def shared(
 
 
 def why_shared(found: Shared, groups: Sequence[Sequence[Crop]], view: View) -> str:
-    """Why it is that temperature; and how to part them, where they accept nothing in common."""
-    if not found.fits:
-        parted = "; ".join(
-            f"{', '.join(crop.name for crop in group)} at {view.deg(best_shared(group).soil_c)}"
-            for group in groups
-        )
+    """Why it is that temperature; and how to part them, where they can't share a bench well."""
+    parted = "; ".join(
+        f"{', '.join(crop.name for crop in group)} at {view.deg(best_shared(group).soil_c)}"
+        for group in groups
+    )
+    if found.low_c > found.high_c:
         return (
             f"{found.low_of.name} wants soil of {view.deg(found.low_c)} or more, {found.high_of.name} at "
-            f"most {view.deg(found.high_c)}: they can't share a bench well, and this is only what harms "
-            f"nobody. On a bench each: {parted}."
+            f"most {view.deg(found.high_c)}: they can't share a bench well, and this is only the "
+            f"warmest that all stand. On a bench each: {parted}."
         )
-    bound = found.bound_by
-    if bound is None:
+    accepted = f"all accept {view.degs(found.low_c, found.high_c)}"
+    if found.hardships:
+        costs = "; ".join(f"{cost.crop.name} {said_hardship(cost)}" for cost in found.hardships)
         return (
-            "The middle of what they like best on average, and inside what all accept, "
-            f"{view.degs(found.low_c, found.high_c)}."
+            f"They can't share a bench well, though {accepted}. At {view.deg(found.soil_c)}: {costs}. "
+            f"On a bench each: {parted}."
         )
-    side = "warmer" if bound is found.high_of else "cooler"
+    if len(found.crops) == 1:
+        return (
+            f"The middle of what it likes best; accepted is {view.degs(found.low_c, found.high_c)}."
+        )
     return (
-        f"They would like it {side} on average, but {bound.name} does not accept it; all accept "
-        f"{view.degs(found.low_c, found.high_c)}."
+        "Kindest to all: quick for each, and the most of its seedlings normal, where a lost one weighs "
+        f"more than a late one; {accepted}."
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import date
 
 from rich.console import Group, RenderableType
@@ -19,23 +19,32 @@ from profiles.season import (
 )
 
 
-def season(plan: SeasonPlan, counted_from: str) -> RenderableType:
-    """The whole plan. counted_from: the date that it goes by, in words."""
-    parts: list[RenderableType] = [styled(f"Planned from {counted_from}", "bold"), Text()]
-    parts += [_by_crop(plan), *_notes(plan)]
-    parts += [Text(), Text("Day by day", "bold"), _by_date(plan)]
-    parts += [Text(), Text("Trays of 10 x 20 inch, the most in each week", "bold"), _weeks(plan)]
+def season(plan: SeasonPlan, counted_from: str, year: int, today: date) -> RenderableType:
+    """The whole plan. counted_from: the date that it goes by, in words; year: the one it is in.
+
+    Dates of another year are told with it, and that year itself where it is not today's.
+    """
+
+    def day(when: date) -> str:
+        return f"{when.day} {when:%b}" + (f" {when.year}" if when.year != year else "")
+
+    parts: list[RenderableType] = [styled(f"Planned from {counted_from}", "bold")]
+    if year != today.year:
+        parts.append(Text(f"Where no year is told it is {year}.", "dim"))
+    parts += [Text(), _by_crop(plan, day), *_notes(plan)]
+    parts += [Text(), Text("Day by day", "bold"), _by_date(plan, day)]
+    weeks = _weeks(plan, day)
+    parts += [Text(), Text("Trays of 10 x 20 inch, the most in each week", "bold"), weeks]
     for overflow in plan.overflows:
-        parts += [Text(), _overflow(overflow, plan)]
+        parts += [Text(), _overflow(overflow, plan, day)]
     return Group(*parts)
 
 
-def day(when: date) -> str:
-    """A date without its weekday and year."""
-    return f"{when.day} {when:%b}"
+#: A date without its weekday.
+_Day = Callable[[date], str]
 
 
-def _by_crop(plan: SeasonPlan) -> Table:
+def _by_crop(plan: SeasonPlan, day: _Day) -> Table:
     table = Table(box=None, padding=(0, 1, 0, 0), header_style="dim")
     table.add_column("crop", overflow="fold")
     table.add_column("plants", justify="right")
@@ -78,7 +87,7 @@ def _notes(plan: SeasonPlan) -> Iterator[Text]:
         yield styled(f"{', '.join(titles)}: {note}")
 
 
-def _by_date(plan: SeasonPlan) -> Table:
+def _by_date(plan: SeasonPlan, day: _Day) -> Table:
     grid = Table.grid(padding=(0, 1))
     grid.add_column(no_wrap=True, style="dim")
     grid.add_column(overflow="fold")
@@ -93,7 +102,7 @@ def _by_date(plan: SeasonPlan) -> Table:
     return grid
 
 
-def _weeks(plan: SeasonPlan) -> Table:
+def _weeks(plan: SeasonPlan, day: _Day) -> Table:
     places = list(dict.fromkeys(week.place for week in plan.weeks))
     found = {(week.monday, week.place): week for week in plan.weeks}
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
@@ -114,7 +123,7 @@ def _weeks(plan: SeasonPlan) -> Table:
     return table
 
 
-def _overflow(overflow: Overflow, plan: SeasonPlan) -> Text:
+def _overflow(overflow: Overflow, plan: SeasonPlan, day: _Day) -> Text:
     """Where it is too full, whose trays those are, and what helps."""
     first, last = overflow.weeks[0], overflow.weeks[-1]
     most = max(week.over for week in overflow.weeks)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeVar
@@ -92,27 +92,36 @@ def status(site: str, picture: Picture, view: View, now: float) -> RenderableTyp
     """
     # The daemon's own time, where it runs: the simulator's may be days ahead.
     here = view.local(picture.at if picture.at is not None else now)
-    parts: list[RenderableType] = [_header(site, picture, view, now)]
+    parts: list[RenderableType] = [header(site, picture, view, now)]
     if len(picture.benches) > 1 and any(bench.energy_from for bench in picture.benches):
         parts.append(_site_power(picture.benches))
     parts += [styled(sentence, "yellow") for sentence in picture.unreadable]
     if picture.alarms:
-        parts += [Text(), *_alarms(picture.alarms, view, here)]
+        parts += [Text(), *alarm_parts(picture.alarms, view, here)]
     known = {bench.bench for bench in picture.benches}
     for bench in picture.benches:
-        parts += [Text(), _bench(bench, view, here)]
-        parts += [_batch(one, view, here) for one in picture.batches if one.place == bench.bench]
+        parts += [Text(), bench_part(bench, view, here)]
+        parts += [
+            batch_part(one, view, here) for one in picture.batches if one.place == bench.bench
+        ]
     elsewhere = sorted({one.place for one in picture.batches} - known)
     for place in elsewhere:
         parts += [Text(), styled(f"{place}, without heat or lamps", "bold")]
-        parts += [_batch(one, view, here) for one in picture.batches if one.place == place]
+        parts += [batch_part(one, view, here) for one in picture.batches if one.place == place]
     if picture.benches and not picture.batches:
         name = picture.benches[0].bench
         parts += [
             Text(),
             Text(f"Nothing is sown yet; for example: hotbed sow lettuce --bench {name}"),
         ]
+    parts += cautions([one.tasks[:TASKS_SHOWN] for one in picture.batches])
     return Group(*parts)
+
+
+def cautions(tasks: Iterable[Sequence[TaskReport]]) -> Iterator[RenderableType]:
+    """What could hurt somebody who does what is shown, each once."""
+    told = dict.fromkeys(one.caution for each in tasks for one in each if one.caution)
+    yield from (Text(f"\n{plain(caution)}", "yellow") for caution in told)
 
 
 def age(seconds: float) -> str:
@@ -138,7 +147,7 @@ def behind(picture: Picture, now: float) -> float | None:
     return None if picture.at is None else now - datetime.fromisoformat(picture.at).timestamp()
 
 
-def _header(site: str, picture: Picture, view: View, now: float) -> Text:
+def header(site: str, picture: Picture, view: View, now: float) -> Text:
     old = behind(picture, now)
     head = styled(site, "bold")
     if picture.at is not None:
@@ -156,10 +165,10 @@ def alarms(standing: Sequence[AlarmMessage], view: View, now: float) -> Renderab
     """All alarms, the most urgent first."""
     if not standing:
         return Text("No alarms.")
-    return Group(*_alarms(standing, view, view.local(now)))
+    return Group(*alarm_parts(standing, view, view.local(now)))
 
 
-def _alarms(
+def alarm_parts(
     standing: Sequence[AlarmMessage], view: View, now: datetime
 ) -> Iterator[RenderableType]:
     urgent = sorted(
@@ -181,16 +190,24 @@ def _alarms(
         if alarm.state == "shelved":
             continue
         rows = [("what", alarm.cause), ("if not", alarm.consequence), ("do", alarm.action)]
+        followed = sum(one.first_out == alarm.alarm for one in standing) - 1
+        if alarm.first_out == alarm.alarm and followed > 0:
+            more = "another" if followed == 1 else f"{followed} others"
+            rows.append(("first", f"this came first, and {more} after it: look here first"))
+        elif alarm.first_out not in (None, alarm.alarm):
+            rows.append(("first", f"{alarm.first_out} came first: look there first"))
+        if alarm.called:
+            rows.append(("called", ", ".join(alarm.called)))
         if alarm.needs_reset:
             rows.append(("then", f"hotbed alarms reset {alarm.alarm}"))
         elif alarm.state in ("active", "returned"):
             rows.append(("seen?", f"hotbed alarms ack {alarm.alarm}"))
         if alarm.state == "returned":
-            rows = rows[:1] + rows[3:]
+            rows = [row for row in rows if row[0] not in ("if not", "do")]
         yield labelled(rows)
 
 
-def _bench(bench: BenchMessage, view: View, now: datetime) -> RenderableType:
+def bench_part(bench: BenchMessage, view: View, now: datetime) -> RenderableType:
     title = f"  {bench.title}" if bench.title and bench.title != bench.bench else ""
     head = styled(bench.bench, "bold")
     head.append(plain(f"{title}  ({bench.trays_taken:g} of {bench.trays:g} trays taken)"))
@@ -268,6 +285,8 @@ def _relay(relay: RelayReport, hours: str, view: View, now: datetime) -> Text:
         said.append(f"; next {turn} {view.when(relay.next.at, now)}", "not bold")
     if relay.confirmed is not None and relay.confirmed != relay.on:
         said.append(f"; it reports {'on' if relay.confirmed else 'off'} itself", "red")
+    if relay.lit is not None and relay.lit != relay.on:
+        said.append(f"; its meter shows it {'lit' if relay.lit else 'dark'}", "red")
     return said
 
 
@@ -275,12 +294,27 @@ def _energy(energy: EnergyReport) -> str:
     return said_energy(energy.kwh, energy.cost, energy.currency)
 
 
-def _batch(batch: BatchMessage, view: View, now: datetime) -> RenderableType:
+def batch_part(batch: BatchMessage, view: View, now: datetime) -> RenderableType:
+    """A batch in short: where it is at, what may go wrong, and what is next."""
+    rows = batch_rows(batch, view, now)
+    rows += [(one.level, one.sentence) for one in batch.findings if one.level in ("risk", "watch")]
+    rows += [
+        ("next" if i == 0 else "", task_text(one, view, now))
+        for i, one in enumerate(batch.tasks[:TASKS_SHOWN])
+    ]
+    return Group(batch_head(batch), labelled(rows, indent=4))
+
+
+def batch_head(batch: BatchMessage) -> Text:
     name = f"{batch.title} '{batch.variety}'" if batch.variety else batch.title
     head = styled(f"  {batch.batch}", "bold")
     cells = f", {batch.cells} cells" if batch.cells else ""
     trays = f"{batch.trays:g} tray" + ("s" if batch.trays > 1 else "")
-    head.append(plain(f"  {name}: {trays}{cells}"), "not bold")
+    return head.append(plain(f"  {name}: {trays}{cells}"), "not bold")
+
+
+def batch_rows(batch: BatchMessage, view: View, now: datetime) -> list[tuple[str, str]]:
+    """Its stage, when it will be up and what that was learnt from, its last count, its energy."""
     days = int(batch.days)
     rows = [
         (
@@ -292,21 +326,18 @@ def _batch(batch: BatchMessage, view: View, now: datetime) -> RenderableType:
     ]
     if batch.stage is Stage.GERMINATION and not any(one.up for one in batch.counts):
         rows.append(("emerges", _emergence(batch, view, now)))
+        if batch.expected is not None and batch.taught:
+            rows.append(("learnt", batch.expected.learnt))
     if batch.counts:
         last = batch.counts[-1]
         of = f" of {last.of}" if last.of else ""
         rows.append(("counted", f"{last.up}{of} up, {view.day(last.at, now)}, by {last.by}"))
     if batch.energy.kwh:
         rows.append(("energy", f"{_energy(batch.energy)}, its part by trays"))
-    rows += [(one.level, one.sentence) for one in batch.findings if one.level in ("risk", "watch")]
-    rows += [
-        ("next" if i == 0 else "", _task(one, view, now))
-        for i, one in enumerate(batch.tasks[:TASKS_SHOWN])
-    ]
-    return Group(head, labelled(rows, indent=4))
+    return rows
 
 
-def _task(task: TaskReport, view: View, now: datetime) -> str:
+def task_text(task: TaskReport, view: View, now: datetime) -> str:
     due = ""
     if task.overdue:
         due = "overdue: "
@@ -315,22 +346,33 @@ def _task(task: TaskReport, view: View, now: datetime) -> str:
     return f"{due}{task.text} [{task.command}]" if task.command else f"{due}{task.text}"
 
 
+#: What a count towards emergence rests on, where it is not the soil.
+_COUNTED_BY = {
+    "air": " (by the air: no probe is in the soil)",
+    "room": " (by the room: no probe is on this bench)",
+    "aim": " (a guess: its soil is not measured, and taken to be at the aim)",
+}
+
+
 def _emergence(batch: BatchMessage, view: View, now: datetime) -> str:
-    done = (
-        f"{batch.emergence_percent:.0f} % of the warmth it needs; "
-        if batch.emergence_percent is not None
-        else ""
-    )
+    done = ""
+    if batch.emergence_percent is not None:
+        known = _COUNTED_BY.get(batch.counted_by or "soil", "")
+        done = f"{batch.emergence_percent:.0f} % of the warmth it needs{known}; "
     expected = batch.expected
+    if expected is not None and expected.overdue:
+        return f"{done}overdue: half should have been up before now"
     if expected is None or expected.half is None:
         return f"{done}no date: the soil there is not measured, or too cold or hot to come up"
 
-    def days(dates: Dates) -> str:
-        early, late = view.day(dates.early, now), view.day(dates.late, now)
-        return early if early == late else f"{early} to {late}"
-
     said = done
     if expected.first is not None:
-        said += f"first up {days(expected.first)}, "
-    said += f"half up {days(expected.half)}, most likely {view.day(expected.half.likely, now)}"
+        said += f"first up {span(expected.first, view, now)}, "
+    said += f"half up {span(expected.half, view, now)}, most likely {view.day(expected.half.likely, now)}"
     return said + (f"; by the table {view.day(expected.table, now)}" if expected.table else "")
+
+
+def span(dates: Dates, view: View, now: datetime) -> str:
+    """From the early to the late date; one where they are the same."""
+    early, late = view.day(dates.early, now), view.day(dates.late, now)
+    return early if early == late else f"{early} to {late}"

@@ -319,6 +319,7 @@ def test_a_bad_crop_is_refused_with_place_and_range_before_any_pin_moves(
     assert said in told
     assert f"{name}.toml" in told
     assert pins == []
+    assert not (shed / "state").exists()
 
 
 def test_a_probe_s_id_with_a_slip_is_refused_and_one_that_is_only_away_is_not(
@@ -386,6 +387,7 @@ def test_a_password_file_that_is_missing_is_named_before_any_pin_moves(
     assert start(shed) == 1
     assert "mqtt.password_file" in capsys.readouterr().err
     assert pins == []
+    assert not (shed / "state").exists()
 
 
 def test_no_configuration_and_simulated_devices_in_earnest_are_refused(

@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 import daemon.check
-from daemon.check import Finding, check
+from daemon.check import Finding, _secrets, check
+from daemon.config import Mqtt, load
 from drivers.gpio import GpioRelay
 from drivers.mqtt import MqttRelay
 from drivers.onewire import w1_slave_text
@@ -274,6 +275,34 @@ async def test_a_password_that_everybody_can_read_is_a_problem(
     assert "cannot be read" in gone.text
 
 
+@pytest.mark.parametrize(
+    ("mqtt", "told"),
+    [
+        ({"broker": "192.0.2.7", "tls": False}, ["caution"]),  # RFC 5737: nobody's address
+        ({"broker": "loft.example", "tls": False}, ["caution"]),
+        ({"broker": "127.0.0.1", "tls": False}, []),
+        ({"broker": "::1", "tls": False}, []),
+        ({"broker": "localhost", "tls": False}, []),
+        ({"broker": "embedded", "tls": False}, []),
+        ({"broker": "192.0.2.7", "tls": True}, []),
+    ],
+)
+def test_a_password_in_the_clear_is_a_caution_and_a_key_that_everybody_can_read_a_problem(
+    site: Callable[..., Path], tmp_path: Path, mqtt: dict[str, Any], told: list[str]
+) -> None:
+    secret = tmp_path / "secret"
+    secret.touch(0o640)
+    settings = Mqtt(username="hotbed", password_file=secret, **mqtt)
+    config = load(site()).model_copy(update={"mqtt": settings})
+    assert [one.severity for one in _secrets(config) if one.place == "mqtt.tls"] == told
+    key = tmp_path / "key"
+    key.touch()
+    key.chmod(0o644)
+    keyed = Mqtt(broker="loft.example", tls=True, cert_file=key, key_file=key)
+    (found,) = _secrets(config.model_copy(update={"mqtt": keyed}))
+    assert (found.place, found.severity) == ("mqtt.key_file", "problem")
+
+
 async def test_a_port_that_another_program_has_is_a_problem(
     site: Callable[..., Path], probes: Callable[..., None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -362,3 +391,23 @@ async def test_lamps_that_the_watts_do_not_suffice_for_are_named(tmp_path: Path)
     )
     said = [one.text for one in await check(path) if one.place == "site.power_budget"]
     assert any("all lamps together switch 160 W and 120 W are allowed" in one for one in said)
+
+
+async def test_a_command_that_calls_people_must_be_there_and_may_be_run(tmp_path: Path) -> None:
+    barred = tmp_path / "barred.sh"
+    barred.write_text("exit 0", encoding="utf-8")
+    barred.chmod(0o644)
+    people = "".join(
+        f'[[calls.people]]\nname = "P{n}"\ncommand = ["{path}"]\n'
+        for n, path in enumerate((tmp_path / "absent", barred, "/bin/sh"))
+    )
+    path = tmp_path / "hotbed.toml"
+    path.write_text(
+        'schema = 1\nsite = { name = "plum-row", zone = "UTC" }\n[bench.shelf]\ntrays = 1\n'
+        'lamp = { watts = 9, device = { driver = "simulated" } }\n' + people,
+        encoding="utf-8",
+    )
+    found = {one.place: one for one in await check(path) if one.place.startswith("calls")}
+    assert "there is no program" in found["calls.people[1].command"].text
+    assert "may not be run" in found["calls.people[2].command"].text
+    assert "calls.people[3].command" not in found

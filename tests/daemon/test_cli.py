@@ -223,6 +223,7 @@ def test_every_example_of_the_help_is_understood(
     monkeypatch.setattr(daemon.app, "run", lambda **_: 0)
     monkeypatch.setattr(daemon.app, "off", lambda path: (0, ["east/lamp: off"]))
     monkeypatch.setattr(daemon.rehearsal, "command", lambda *_: 0)
+    monkeypatch.setattr(daemon.cli.vigil, "carry_out", lambda work: work.close())
     monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
     examples = 0
     for command, doc in every_command().items():
@@ -557,8 +558,9 @@ def test_alarms_are_listed_and_for_a_program_as_they_are_kept(played: Daemon) ->
     assert "not running" in refused("alarms", status=3)  # and not that there are none
 
 
+@pytest.mark.parametrize("subject", [None, "LOWER"])
 async def test_the_live_picture_follows_and_comes_back_after_a_lost_broker(
-    played: Daemon, monkeypatch: pytest.MonkeyPatch
+    played: Daemon, monkeypatch: pytest.MonkeyPatch, subject: str | None
 ) -> None:
     drawn = io.StringIO()
     screen = Console(file=drawn, force_terminal=True, width=80, height=40, color_system=None)
@@ -580,7 +582,7 @@ async def test_the_live_picture_follows_and_comes_back_after_a_lost_broker(
 
     monkeypatch.setattr(_Client, "follow", follow)
     with pytest.raises(KeyboardInterrupt):
-        await watching._watch(asking.daemon_meant())
+        await watching._watch(asking.daemon_meant(), subject)
     text = drawn.getvalue()
     order = ["Before the storm", "the connection was lost. Trying again", "After the storm"]
     assert [text.find(one) >= 0 for one in order] == [True] * 3

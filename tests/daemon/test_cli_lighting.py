@@ -34,6 +34,46 @@ def test_a_day_of_light_is_ppfd_times_seconds(hotbed: Program) -> None:
     assert "takes 23.1 h" in done.stdout  # 10 mol: 10e6 / 120 / 3600
 
 
+def test_a_day_too_long_for_the_crop_is_said_so_with_what_it_does(hotbed: Program) -> None:
+    words = ("light", "dli", "--ppfd", "250", "--crop", "onion", "--hours")
+    text = " ".join(hotbed(*words, "16").stdout.split())
+    assert "16 h is outside of the 10 to 12 h that onion accepts as seedling" in text
+    assert "Days of over 12 h, 7 of them in all: A young plant makes a bulb" in text
+    harm = result(hotbed(*words, "16", "--json"))
+    assert (harm["harm"]["over_h"], harm["hours_accepted"]["high"]) == (12, 12)
+    fine = hotbed(*words, "12").stdout
+    assert "bulb" not in fine
+    assert "outside" not in fine
+    hung = " ".join(hotbed("light", "hang", "onion", *LAMP, "--hours", "16").stdout.split())
+    assert "outside of the 10 to 12 h" in hung
+    assert "makes a bulb" in hung
+
+
+@pytest.mark.parametrize(
+    ("ppfd", "hours", "said"),
+    [
+        # Onion accepts 10 to 12 h, and wants 10 to 12 mol: 1e6 x mol / 3600 / h.
+        ("200", "12", "takes 13.9 h, and 10 to 12 h is what it accepts: hang the lamp lower, for 231 "),
+        ("240", "10", "At this light 10 takes 11.6 h."),
+        ("300", "12", "At this light 12 takes 11.1 h at most."),
+        ("400", "12", "12 takes 8.3 h at most, and 10 to 12 h is what it accepts: hang the lamp higher"),
+    ],
+)  # fmt: skip
+def test_hours_that_are_proposed_are_hours_that_the_crop_accepts(
+    ppfd: str, hours: str, said: str, hotbed: Program
+) -> None:
+    words = ("light", "dli", "--crop", "onion", "--ppfd", ppfd, "--hours", hours)
+    assert said in " ".join(hotbed(*words).stdout.split())
+
+
+def test_a_lamp_that_is_too_strong_is_to_hang_higher(hotbed: Program) -> None:
+    strong = [word if word != "180" else "900" for word in LAMP]
+    text = " ".join(hotbed("light", "hang", "tomato", *strong, "--height", "10cm").stdout.split())
+    found = result(hotbed("light", "hang", "tomato", *strong, "--json"))
+    assert f"hang it higher, {100 * found['height_m']:.0f} cm for 16 h a day, or dim it" in text
+    assert "higher" not in hotbed("light", "hang", "tomato", *strong).stdout
+
+
 @pytest.mark.parametrize(
     ("reading", "kind", "ppfd"),
     [
@@ -113,6 +153,36 @@ def test_plants_that_grow_say_when_the_lamp_is_to_be_raised(hotbed: Program) -> 
     assert "unplug it" in done.stdout
 
 
+def test_what_is_asked_in_inches_is_answered_in_inches(hotbed: Program) -> None:
+    """The same lamp and plants as in centimetres, by 2.54 cm to the inch."""
+    inches = ["--tubes", "4", "--length", "47.24in", "--spacing", "3.15in", "--reading", "180"]
+    inches += ["--at", "7.874in"]
+    metric = hotbed("light", "hang", "tomato", *LAMP)
+    found = result(hotbed("light", "hang", "tomato", *inches, "--json"))
+    text = hotbed("light", "hang", "tomato", *inches).stdout
+    assert f"Hang the lamp {found['height_m'] / 0.0254:.1f} in over the leaves" in text
+    assert " cm" not in text
+    assert " in over" not in metric.stdout
+    weak = [word if word != "180" else "20" for word in inches]
+    assert " cm" not in hotbed("light", "hang", "tomato", *weak).stdout
+    line = "light raise --lamp-at 6in --gap 3in --today 2027-03-21"
+    plants = ["--plant", "2027-03-11=1.5in", "--plant", "2027-03-21=2.5in"]
+    text = hotbed(*line.split(), *plants).stdout
+    assert "the leaves are 3.5 in below the lamp" in text
+    assert "They grow 0.10 in a day" in text
+
+
+def test_plants_that_shrank_or_grew_past_the_lamp_are_told_as_a_person_would(
+    hotbed: Program,
+) -> None:
+    line = "light raise --lamp-at 15cm --gap 8cm --today 2027-03-21 --plant 2027-03-11=6cm"
+    shrunk = hotbed(*line.split(), "--plant", "2027-03-21=4cm").stdout
+    assert "By what was measured they don't grow" in shrunk
+    assert "0.0 mm" not in shrunk
+    past = hotbed(*line.split(), "--plant", "2027-03-21=19cm").stdout
+    assert "the leaves are 4 cm above the lamp" in past
+
+
 async def test_logged_heights_are_read_from_the_journal(hotbed: Program, alone: Path) -> None:
     journal = Journal.open(alone / JOURNAL, 1_804_500_000.0)
     day = 86400.0
@@ -123,15 +193,25 @@ async def test_logged_heights_are_read_from_the_journal(hotbed: Program, alone: 
                 "record",
                 "TOM1",
                 batch="TOM1",
-                data={"what": "height", "value": mm, "at": 1_804_500_000.0 + n * day},
+                data={"what": "height", "value": mm, "at": 1_804_500_000.0 + n * day, "n": n + 1}
+                | more,
             )
-            for n, mm in ((0, 40.0), (10, 60.0))
+            for n, mm, more in (
+                (0, 40.0, {}),
+                (9, 300.0, {}),
+                (10, 60.0, {"amends": 10}),  # a slip of the day before, put right
+                (11, 200.0, {}),
+                (11, 200.0, {"struck": True}),
+            )
         ]
     )
     await journal.close()
     line = "light raise --lamp-at 15cm --gap 8cm --today 2027-03-20 --state . --json --batch"
     words = line.split()
     assert result(hotbed(*words, "tom1"))["growth_m_per_day"] == pytest.approx(0.002)
+    # Without --today it is the journal's: the last of these records is of the 19th.
+    bare = "light raise --lamp-at 15cm --gap 8cm --state . --batch TOM1"
+    assert "On 2027-03-19 the leaves are" in hotbed(*bare.split()).stdout
     done = hotbed(*words, "LET1")
     assert done.exit_code == 1
     assert "hotbed log LET1 height 6cm" in done.stdout

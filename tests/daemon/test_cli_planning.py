@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -78,9 +79,29 @@ def test_a_program_gets_the_dates_that_a_person_reads(hotbed: Program) -> None:
     assert plan["mix_l"] > 0
 
 
+def test_a_plan_says_what_it_is_counted_from_and_the_years_it_is_in(hotbed: Program) -> None:
+    text = hotbed("plan", "leek:30", *FROST).stdout
+    assert "Planned from the last frost of 2027-05-10" in text
+    assert "Where no year is told" not in text
+    text = hotbed("plan", "leek:30", "--last-frost", "2027-05-10", "--today", "2026-11-25").stdout
+    assert "Where no year is told it is 2027." in text
+    early = ("--last-frost", "2027-03-10", "--today", "2026-11-25")
+    text = hotbed("plan", "celery:30", *early).stdout
+    assert " Dec 2026" in text
+    assert max(map(len, text.splitlines())) <= 80
+    assert "Planned from 1 day after" in hotbed("plan", "leek:30", *FROST, "--margin", "1").stdout
+
+
 @pytest.mark.parametrize(
     ("words", "status", "said"),
     [
+        (["tomato:24", "--last-frost", "2020-05-10", "--today", "2027-01-10"], 1,
+         "the last frost of 2020-05-10 is past: nothing can be sown for it on 2027-01-10; allowed: "
+         "2026-07-11 to 2028-07-11"),
+        (["tomato:24", "--last-frost", "2072-05-10", "--today", "2027-01-10"], 1, "too far ahead"),
+        (["tomato:24", "--hand-over", "2027-01-09", "--today", "2027-01-10"], 1,
+         "the hand-over of 2027-01-09 is past"),
+        (["kale:24", "--first-frost", "2026-10-20", "--today", "2027-01-10"], 1, "is past"),
         (["tomato:24"], 1, "--last-frost 2027-05-10"),
         (["tomto:24", *FROST], 1, "did you mean 'tomato'?"),
         (["tomato", *FROST], 1, "tomato:24"),
@@ -177,8 +198,9 @@ def test_litres_of_a_measured_container_are_those_of_plain_arithmetic(hotbed: Pr
 
 
 def test_a_season_s_list_is_filled_as_it_is_planned(hotbed: Program, alone: Path) -> None:
+    out = datetime.now(UTC).date() + timedelta(200)  # by this machine's clock, as `mix` goes by it
     (alone / "season.toml").write_text(
-        'hand_over = 2099-05-01\n[[sow]]\ncrop = "broccoli"\nplants = 18\nsow_in = "cells-50"'
+        f'hand_over = {out}\n[[sow]]\ncrop = "broccoli"\nplants = 18\nsow_in = "cells-50"'
     )
     planned = result(hotbed("plan", "--list", "season.toml", "--json"))
     order = result(hotbed("mix", "--list", "season.toml", "--json"))
@@ -191,6 +213,7 @@ def test_a_season_s_list_is_filled_as_it_is_planned(hotbed: Program, alone: Path
         (["cells-73:2"], "did you mean 'cells-72'?"),
         (["cells-72"], "cells-72:3"),
         (["cells-72:two"], "a whole number"),
+        (["cells-72:0"], "from 1"),
         (["cells-72:2", "--bag", "bark:40"], "allowed: compost, coir"),
         (["cells-72:2", "--bag", "compost:big"], "--bag: 'big'"),
         (["cells-72:2", "--full", "10"], "allowed: 0.3 to 1"),

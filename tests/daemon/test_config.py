@@ -24,7 +24,7 @@ from daemon.config import (
     load,
     parse,
 )
-from daemon.state import Site
+from daemon.state import ProofSpec, Site
 from drivers.mqtt import MqttRelaySettings
 from profiles.library import load_library
 
@@ -497,6 +497,49 @@ def test_a_moisture_probe_is_on_mqtt_and_its_two_looks_differ() -> None:
     same = _site(("bench.shelf.moisture", probe), ("bench.shelf.probes.0.name", "moisture"))
     with pytest.raises(ConfigError, match="named 'moisture' beside the moisture probe"):
         parse(same, FILE)
+
+
+PROOF = {"measures": "power", "device": {"driver": "mqtt", "topic": "plug/w", "path": "watts"}}
+
+
+def test_half_of_a_lamps_watts_proves_it_lit_unless_told_and_light_must_be_told() -> None:
+    lamp = parse(_site(("bench.shelf.lamp.proof", PROOF)), FILE).bench["shelf"].lamp
+    assert lamp is not None
+    assert lamp.proof is not None
+    assert lamp.proof.lit_from(lamp.watts) == 42
+    light = parse(
+        _site(("bench.shelf.lamp.proof", PROOF | {"measures": "light", "least": 3000.0})), FILE
+    )
+    proof = Site.of(light, load_library()).benches["shelf"].lamp
+    assert proof is not None
+    assert proof.proof == ProofSpec("shelf/lamp.proof", "light", 3000.0)
+
+
+@pytest.mark.parametrize(
+    ("proof", "said"),
+    [
+        ({"measures": "light"}, "light needs `least`: the lux that it reads with the lamp lit"),
+        (
+            {"least": 85.0},
+            "proof.least is 85 W, more than the lamp draws; allowed: up to its watts, 84",
+        ),
+        ({"least": 0.0}, "bench.shelf.lamp.proof.least: 0.0; allowed: over 0"),
+        ({"measures": "heat"}, "bench.shelf.lamp.proof.measures: 'heat'; allowed: power, light"),
+        ({"device": {"driver": "gpio", "pin": 3}}, "'gpio'; allowed: mqtt, simulated"),
+    ],
+)
+def test_a_proof_that_can_prove_nothing_is_refused(proof: dict[str, Any], said: str) -> None:
+    (problem,) = _problems(_site(("bench.shelf.lamp.proof", PROOF | proof)))
+    assert said in problem
+
+
+def test_one_meter_proves_one_lamp() -> None:
+    other = {
+        "trays": 1,
+        "lamp": {"watts": 20, "device": {"driver": "simulated"}, "proof": PROOF},
+    }
+    (problem,) = _problems(_site(("bench.shelf.lamp.proof", PROOF), ("bench.annex", other)))
+    assert "bench.shelf.lamp.proof and bench.annex.lamp.proof are on the same topic" in problem
 
 
 def test_every_problem_is_listed_at_once() -> None:

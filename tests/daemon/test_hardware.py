@@ -47,6 +47,7 @@ pins = "mock"
 onewire_devices = "w1"
 [bench.shelf]
 trays = 2
+control = "hysteresis"
 mat = { watts = 40, min_on = 0, min_off = 0, device = { driver = "gpio", pin = 17, active = "low" } }
 lamp = { watts = 60, device = { driver = "gpio", pin = 27, active = "high" } }
 [[bench.shelf.probes]]
@@ -183,6 +184,32 @@ def test_simulated_devices_are_the_world_s_and_need_one(tmp_path: Path) -> None:
     assert all(isinstance(one, SimProbe) for one in hardware.probes.values())
     assert all(isinstance(one, SimRelay) for one in hardware.relays.values())
     assert set(hardware.probes) == {"shelf/soil", "window/soil", "room/wall"}
+
+
+async def test_a_lamps_meter_is_heard_in_its_own_unit_and_simulated_from_what_is_lit(
+    tmp_path: Path,
+) -> None:
+    device = '{ driver = "mqtt", topic = "plug/w", path = "watts" }'
+    proof = f'lamp = {{ proof = {{ measures = "power", device = {device} }}, '
+    config = config_at(tmp_path, SHED.replace("lamp = { ", proof))
+    clock, link = SystemClock(), StandInLink()
+    hardware = build(config, clock, link)
+    meter = hardware.probes["shelf/lamp.proof"]
+    await meter.start()
+    for payload, reads in ((b'{"watts": 58.5}', 58.5), (b'{"watts": 1500}', 1500.0)):
+        link._heard["plug/w"]("plug/w", payload, False)
+        assert (meter.latest().value, meter.latest().quality) == (reads, Quality.OK)
+    link._heard["plug/w"]("plug/w", b'{"watts": -3}', False)
+    assert meter.latest().quality is Quality.OUT_OF_RANGE
+    simulated = as_simulated(config)
+    world = build_world(simulated, start_utc=1.8e9)
+    devices = build(simulated, clock, None, world=world)
+    lamp = devices.relays["shelf/lamp"]
+    assert devices.probes["shelf/lamp.proof"].latest().value == 0.0
+    lamp.set(True, 60.0)
+    assert devices.probes["shelf/lamp.proof"].latest().value == 60.0
+    with pytest.raises(DriverError, match="is simulated: run with --simulate"):
+        build(simulated, clock, link)
 
 
 def test_a_device_on_mqtt_without_a_broker_is_named(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from daemon.events import Event, StoredEvent
 from daemon.messages import (
     MODELS,
     AnswerMessage,
-    alarm_message,
+    alarm_messages,
     batch_message,
     bench_messages,
     event_message,
@@ -155,8 +155,8 @@ def test_the_state_of_batches_keeps_to_its_schema(
 def test_alarms_keep_to_their_schema(told: tuple[Memory, Decision]) -> None:
     memory, _ = told
     assert "no-soil-reading.lower" in memory.alarms
-    for alarm in memory.alarms.values():
-        content = check("alarm", alarm_message(alarm, Now(0.0, UTC)).payload())
+    for message in alarm_messages(memory, Now(0.0, UTC)).values():
+        content = check("alarm", message.payload())
         assert content["action"]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from typing import Any
@@ -15,6 +16,7 @@ from daemon.care import Stand
 from daemon.energy import Energy
 from daemon.messages import AlarmMessage, BatchMessage, TaskReport
 from daemon.paper import (
+    _LEARNT,
     WIDTH,
     DaySheet,
     Label,
@@ -224,6 +226,13 @@ def test_the_season_s_report_has_a_line_and_a_story_for_each_batch(grower: Any) 
     assert "61 of 72 up, Marit" in page.text
 
 
+def test_the_season_s_report_is_in_the_units_that_are_read(grower: Any) -> None:
+    grower.asks("sow", "2027-03-01 08:00", crop="tomato", place="lower", trays=1, cells=72)
+    grower.asks("log", "2027-03-20 08:00", batch="TOM1", what="height", value=63.5)
+    assert "2.5 in tall" in season_text(stories(grower.events, "F"), {}, VIEW)
+    assert "6.3 cm tall" in season_text(stories(grower.events), {}, VIEW)
+
+
 def test_the_season_s_report_adds_up_what_the_benches_drew(grower: Any) -> None:
     grower.asks("sow", "2027-03-01 08:00", crop="tomato", place="lower", trays=1, cells=72)
     energy = {"lower": (Energy(12_340.0, 2_500.0, 4.75), "EUR"), "upper": (Energy(9e3), None)}
@@ -232,6 +241,21 @@ def test_the_season_s_report_adds_up_what_the_benches_drew(grower: Any) -> None:
     assert "upper: 9.00 kWh, lamp 9.00, mat 0.00" in text
     page = whole(season_html("barn", stories(grower.events), energy, VIEW))
     assert "lower: 14.84 kWh (4.75 EUR), lamp 12.34, mat 2.50" in page.text
+
+
+def test_the_season_s_report_shows_what_was_learnt_of_emergence(grower: Any) -> None:
+    grower.asks("sow", "2027-03-01 08:00", crop="tomato", place="lower", trays=1, cells=72)
+    grower.memory = replace(grower.memory, progress={"TOM1": 1.6})
+    grower.asks("log", "2027-03-07 08:00", batch="TOM1", what="emerged", value=61)
+    assert _LEARNT not in season_text(stories(grower.events), {}, VIEW)
+    grower.asks("stage", "2027-03-08 08:00", batch="TOM1", to="seedling")
+    told = stories(grower.events)
+    page = whole(season_html("barn", told, {}, VIEW))
+    for text in (season_text(told, {}, VIEW), page.text):
+        flat = " ".join(text.split())
+        assert _LEARNT in flat
+        assert "TOM1 tomato: 1." in flat
+        assert "a Bayesian update by one batch of this crop, its seed lot not named" in flat
 
 
 @given(st.text(max_size=200), st.text(max_size=30))

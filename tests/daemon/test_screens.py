@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import re
 from datetime import datetime
+from itertools import product
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -17,10 +19,13 @@ from daemon.check import Finding
 from daemon.events import Event
 from daemon.messages import AlarmMessage
 from daemon.screens import Picture, View, plain
+from daemon.screens.crops import Trades
 from drivers.protocols import WORDED, Quality
 from profiles.library import load_library
 from profiles.model import Stage
+from profiles.setpoint import best_c, trade_off
 from profiles.units import Units
+from tests.daemon.builders import library
 
 BERLIN = ZoneInfo("Europe/Berlin")
 AT = "2027-03-14T07:31:00Z"
@@ -231,6 +236,21 @@ def test_every_quality_of_a_reading_has_words(quality: Quality) -> None:
     assert WORDED[quality]
 
 
+def test_the_caution_is_told_once_for_all_batches_on_the_screen() -> None:
+    hang = batch()["tasks"][0] | {"text": "hang the lamp", "caution": "Unplug it first."}
+    two = {f"batch/LET{n}": batch(f"LET{n}", tasks=[hang]) for n in (1, 2)}
+    assert status(two).count("hang the lamp") == 2
+    assert status(two).count("Unplug it first.") == 1
+    assert "Unplug" not in status({"batch/LET1": batch()})
+
+
+def test_what_earlier_batches_taught_is_told_beside_the_forecast_once_there_are_any() -> None:
+    learnt = "1.10 times the table's days; a Bayesian update by one batch of this crop"
+    expected = batch()["expected"] | {"learnt": learnt}
+    assert f"learnt {learnt}" in flat(status({"batch/LET1": batch(expected=expected, taught=1)}))
+    assert "learnt" not in status({"batch/LET1": batch(expected=expected)})
+
+
 def test_safety_stops_conflicts_covers_and_overrides_are_told() -> None:
     held = bench(
         safety_stops=["mat: soil over the limit of 35.0 °C"],
@@ -319,6 +339,26 @@ def test_an_alarm_says_what_is_left_to_do_in_its_state(
     assert unsaid not in text
 
 
+def test_the_alarm_that_came_first_is_named_where_one_fault_raised_several() -> None:
+    kept = {
+        "alarm/a": alarm("probes-disagree.upper", first_out="probes-disagree.upper"),
+        "alarm/b": alarm("crop-too-hot.upper", first_out="probes-disagree.upper", called=["Joss"]),
+        "alarm/c": alarm("soil-over-limit.upper", first_out="probes-disagree.upper"),
+        "alarm/d": alarm("probe-lost.x"),
+    }
+    said = flat(status(kept))
+    assert said.count("first this came first, and 2 others after it: look here first") == 1
+    assert said.count("first probes-disagree.upper came first: look there first") == 2
+    assert said.count("called Joss") == 1
+
+
+def test_a_lamp_whose_meter_contradicts_its_relay_is_said_so() -> None:
+    dark = bench(lamp=relay(True, "in its 16 h of light", lit=False))
+    assert "its meter shows it dark" in flat(status({"bench/upper": dark}))
+    lit = bench(lamp=relay(True, "in its 16 h of light", lit=True))
+    assert "meter" not in flat(status({"bench/upper": lit}))
+
+
 def test_no_alarms_is_said() -> None:
     assert printed(screens.alarms([], View(BERLIN), NOW)) == "No alarms."
 
@@ -340,6 +380,39 @@ def test_a_message_of_another_version_is_named_and_the_rest_shown() -> None:
     said = flat(status({"bench/upper": bench(), "bench/lower": bench("lower", schema=2)}))
     assert "bench/lower can't be read by this version of hotbed" in said
     assert "Growing shelf" in said
+
+
+@pytest.mark.parametrize("room", [5.0, 20.0, 35.0])
+def test_the_trade_off_of_every_crop_is_a_line_for_each_temperature_at_80_columns(
+    room: float,
+) -> None:
+    both: list[Units] = ["C", "F"]
+    for crop, units in product(library().crops.values(), both):
+        found = Trades(trade_off(crop, room, trays=12.5), room, 12.5, best_c(crop), measured=False)
+        text = printed(screens.trades(found, View(None, units)))
+        assert "…" not in text
+        lines = text.splitlines()
+        (top,) = (n for n, line in enumerate(lines) if "until then" in line)
+        rows = [line for line in lines[top + 1 :] if f"°{units}" in line]
+        assert len(rows) == len(found.rows)
+        for row in rows:
+            assert "never" in row or re.search(r"days +\d+ \(\d+ to \d+\) days +", row), row
+        cooler = any(row.soil_c < room for row in found.rows)
+        assert ("no mat cools" in text) == cooler
+        # A heading that is too long for the line, and the line that says why, are all else there is.
+        assert len(lines) - len(rows) - 1 <= 2 + cooler
+
+
+def test_what_a_mat_takes_is_in_one_unit_of_temperature() -> None:
+    library = load_library()
+    crop = library.crop("tomato")
+    found = Trades(trade_off(crop, 18.0), 18.0, 1.0, 25.5)
+    # 18 W lift a covered tray by 9.8 °C, in watts and degrees of either scale.
+    said = flat(printed(screens.crop_sheet(crop, library, View(None, "F"), found)))
+    assert "1.02 W hold a tray 1 °F over the room, for 18 W lift a covered one by 17.6 °F" in said
+    assert "depth 0.24 in" in said
+    said = flat(printed(screens.crop_sheet(crop, library, View(None), found)))
+    assert "1.84 W hold a tray 1 °C over the room" in said
 
 
 def test_an_empty_site_says_how_to_begin() -> None:

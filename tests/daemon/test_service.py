@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 import shutil
 import socket
 import sqlite3
 import threading
 import time
 import uuid
+import zlib
 from collections.abc import AsyncIterator, Callable, Mapping
 from concurrent.futures import Future
 from contextlib import asynccontextmanager, closing
@@ -29,13 +31,14 @@ from hypothesis import strategies as st
 
 from daemon import service as module
 from daemon.broker import EmbeddedBroker
+from daemon.caller import Caller
 from daemon.client import Answer, Client
 from daemon.config import Config, Mqtt, parse
 from daemon.hardware import Hardware
 from daemon.interlocks import WORK_LIGHT
 from daemon.journal import Journal, SavedState, read_events
 from daemon.notify import Notifier
-from daemon.service import Service
+from daemon.service import REFUSED_ALOUD, Service
 from daemon.simulated import Mirror, as_simulated, build_world
 from daemon.state import DAY, HOUR, Memory, Site, restore
 from daemon.wire import OFFLINE, ONLINE, Wire
@@ -154,6 +157,7 @@ class Bed:
         self.service: Service
         self.journal: Journal
         self.relays: dict[str, HandRelay] = {}
+        self.caller = Caller({})
 
     @property
     def path(self) -> Path:
@@ -177,6 +181,7 @@ class Bed:
             boot=self.boot,
             notifier=notifier,
             observe=self._seen,
+            caller=self.caller,
         )
         return self.service
 
@@ -243,7 +248,7 @@ class Bed:
 
     def on_disk(self) -> Memory:
         ((body,),) = self.rows("SELECT body FROM state")
-        return restore(body)
+        return restore(zlib.decompress(body).decode())
 
     def texts(self, kind: str | None = None) -> list[str]:
         return [one.text for one in read_events(self.path, limit=None) if kind in (None, one.kind)]
@@ -378,7 +383,7 @@ async def test_what_is_sown_staged_and_kept_is_answered_quickly_and_is_on_disk_b
         sown = await ask("sow", crop="tomato", place="warm", trays=1, cells=72)
         assert sown["batch"] == "TOM1"
         ((body,),) = disk("SELECT body FROM state")
-        assert restore(body).batches["TOM1"].cells == 72
+        assert restore(zlib.decompress(body).decode()).batches["TOM1"].cells == 72
         staged = await ask("stage", batch="TOM1", to="seedling", revision=sown["revision"])
         assert staged["revision"] == sown["revision"] + 1
         await ask("keep", bench="light", relay="lamp", to="on", seconds=12 * HOUR)
@@ -838,6 +843,35 @@ async def test_a_process_that_was_killed_goes_on_as_it_was_at_its_first_tick(
     assert "started again after 0 min, 2 batches go on" in bed.texts("daemon")
 
 
+async def test_what_was_decided_since_the_last_saved_state_is_known_after_a_kill(
+    bed: Bed, tmp_path: Path
+) -> None:
+    """The state is written now and then, the ticks and a mat's switchings in between."""
+    async with bed.running():
+        assert (await bed.ask("sow", crop="tomato", place="warm")).ok
+        bed.tick(60)
+        saved = bed.on_disk()
+        for value in (18.0, 27.0, 18.5, 19.0, 20.0):
+            bed.probe.value = value
+            bed.tick(60)
+        before = bed.memory
+        assert bed.journal.trouble is None
+        await bed.journal.commit()  # as after some minutes
+        assert bed.on_disk() == saved != before
+        bed.copy(tmp_path / "after")
+    assert before.benches["warm"].mat_at > saved.benches["warm"].mat_at
+    bed.build()
+    bed.service._resume()
+    after = bed.memory
+    assert after.at == before.at
+    assert after.probes == before.probes
+    for name in ("mat", "lamp_at", "soil", "soil_at", "controller"):
+        assert getattr(after.benches["warm"], name) == getattr(before.benches["warm"], name)
+    # the request, which the state already had, may have come a tick later then
+    assert after.progress["TOM1"] == pytest.approx(before.progress["TOM1"], abs=1e-4)
+    await bed.journal.close()
+
+
 async def test_a_mat_within_its_band_stays_as_it_was_over_a_restart(
     bed: Bed, tmp_path: Path
 ) -> None:
@@ -1035,6 +1069,56 @@ async def test_a_clock_behind_the_journal_is_not_believed_and_the_lamp_keeps_its
         assert bed.memory.alarms["clock-unset"].state == "returned"
 
 
+async def test_a_clock_once_doubted_is_doubted_until_it_is_set_and_then_the_power_cut_is_told(
+    bed: Bed, tmp_path: Path
+) -> None:
+    bed.probe.value = 24.0
+    async with bed.running():
+        assert (await bed.ask("sow", crop="tomato", place="warm")).ok
+        bed.tick(300)
+        assert (await bed.ask("log", batch="TOM1", what="watered")).ok
+        last = bed.clock.utc()
+        bed.copy(tmp_path / "after")
+    # The board boots at what it last wrote down of the time, three times, and once only the daemon
+    # starts anew: what an earlier start wrote with that time makes it no truer.
+    bed.probe.value = 14.0
+    for boot in ("boot-2", "boot-3", "boot-3", "boot-4"):
+        if boot != bed.boot:
+            bed.boot = boot
+            bed.clock = bed.probe.clock = HandClock(utc=last - 1500, mono=8.0)
+        async with bed.running() as service:
+            assert not service.now().trusted
+            bed.tick(60)
+            if boot == "boot-4":
+                bed.clock.set_utc(last + 9 * HOUR)
+                bed.tick(1)
+                assert service.now().trusted
+    starts = [text for text in bed.texts("daemon") if text.startswith("started again")]
+    assert [" nobody knows how long," in text for text in starts] == [True, True, False, True]
+    (said,) = bed.texts("advisory")
+    assert re.search(r"^warm: nothing heated or lit for (8\.[89]|9\.0) h; ", said)
+    assert "from 24.0 °C to an estimated 14.0 °C at the lowest" in said
+    assert "TOM1: about " in said
+    clock = [text for text in bed.texts("clock") if "believed" in text]
+    assert [text.partition(":")[0] for text in clock] == [
+        "the clock can't be believed",
+        "the clock is believed again",
+    ]
+
+
+async def test_a_clock_that_the_network_has_set_is_believed_though_the_journal_is_from_the_future(
+    bed: Bed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with bed.running():
+        bed.tick(60)
+    bed.boot = "boot-2"
+    bed.clock = bed.probe.clock = HandClock(utc=bed.clock.utc() - 24 * HOUR, mono=8.0)
+    async with bed.running() as service:
+        assert not service.now().trusted
+        monkeypatch.setattr(module, "synchronised", lambda: True)
+        assert service.now().trusted
+
+
 async def test_an_old_boot_s_reading_does_not_heat_when_the_clock_can_not_tell_its_age(
     bed: Bed, tmp_path: Path
 ) -> None:
@@ -1048,6 +1132,33 @@ async def test_an_old_boot_s_reading_does_not_heat_when_the_clock_can_not_tell_i
     bed.probe = HandProbe(bed.clock, None, Quality.MISSING)
     async with bed.running():
         assert True not in bed.relays["warm/mat"].told
+
+
+async def test_a_flood_of_refusals_by_a_thousand_names_leaves_the_others_their_say(
+    bed: Bed,
+) -> None:
+    async with bed.running() as service:
+        answered: list[bytes] = []
+        service.wire.reply = lambda topic, payload: answered.append(payload)  # type: ignore
+        for number in range(1000):
+            nowhere = {"bench": "nowhere", "relay": "mat", "to": "off"}
+            request = bed.request("keep", nowhere, by=f"name {number}")
+            await service._asked(json.dumps(request).encode())
+        assert REFUSED_ALOUD <= len(answered) < REFUSED_ALOUD + 100  # and what the seconds add
+        assert (await bed.ask("keep", bench="warm", relay="mat", to="off")).ok
+
+
+async def test_more_than_all_together_may_is_not_done_whatever_the_names(
+    bed: Bed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "REQUESTS_ALL", 5)
+    async with bed.running():
+        answers = [
+            await bed.ask("keep", by=f"name {number}", bench="warm", relay="mat", to="off")
+            for number in range(7)
+        ]
+        assert [one.ok for one in answers] == [True] * 5 + [False] * 2
+        assert "too many requests; allowed: 240 a minute" in (answers[-1].error or "")
 
 
 async def test_batches_of_a_crop_or_bench_that_is_gone_are_kept_and_come_back(
@@ -1104,6 +1215,14 @@ async def test_a_damaged_journal_is_told_of(bed: Bed) -> None:
     async with bed.running():
         await bed.journal.commit()
         assert "the journal was damaged" in bed.texts("daemon")[0]
+        alarm = bed.memory.alarms["journal-damaged"]
+        assert "no longer a database; it was set aside as journal.db.damaged-" in alarm.cause
+        bed.tick(60)
+        assert (
+            bed.memory.alarms["journal-damaged"].state == "returned"
+        )  # in sight until acknowledged
+        assert (await bed.ask("acknowledge", alarm="journal-damaged")).ok
+        assert "journal-damaged" not in bed.memory.alarms
 
 
 async def test_a_device_that_is_not_to_be_had_ends_the_run_with_everything_off(bed: Bed) -> None:
@@ -1353,6 +1472,36 @@ async def test_a_probe_that_falls_silent_switches_the_mat_off_within_the_grace_a
         assert off_after <= 120
         bed.tick(10)
         assert "no-soil-reading.warm" in bed.memory.alarms
+
+
+async def test_an_alarm_calls_by_the_owners_command_and_one_that_fails_is_an_alarm(
+    tmp_path: Path, eventually: Callable[..., Any]
+) -> None:
+    told = tmp_path / "told"
+    command = ["/bin/sh", "-c", f"cat > {told}.part && mv {told}.part {told}"]
+    people = [
+        {"name": "Ada", "command": command},
+        {"name": "Ben", "command": ["/no/such/program"], "least": "critical"},
+    ]
+    bed = Bed(tmp_path / "state", calls={"people": people, "night_from": "03:00"})
+    bed.caller = Caller({one.name: one.command for one in bed.config.calls.people})
+    async with bed.running():
+        bed.probe.value = 36.0
+        bed.tick(60)
+        await eventually(told.exists)
+        assert told.read_text(encoding="utf-8").startswith("CRITICAL: soil over the limit\nwarm:")
+        bed.tick(900)
+        await eventually(lambda: bed.caller.trouble is not None)
+        bed.tick(1)
+        assert "Ben: /no/such/program" in bed.memory.alarms["call-failed"].cause
+        assert (await bed.ask("acknowledge", alarm="soil-over-limit.warm")).ok
+        calls = len(bed.memory.calls["soil-over-limit.warm"].told)
+        bed.tick(3600)
+        assert len(bed.memory.calls["soil-over-limit.warm"].told) == calls == 2
+    assert [text.split(":")[0] for text in bed.texts("call")][:2] == [
+        "Ada is called",
+        "Ben is called",
+    ]
 
 
 async def test_work_light_asked_for_at_night_is_half_an_hour_over_a_restart_too(

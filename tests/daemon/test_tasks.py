@@ -90,7 +90,8 @@ def test_when_seedlings_are_up_the_cover_goes_and_the_lamp_comes_down() -> None:
     tasks = asked(Stage.GERMINATION, 0, 6, up, covered=True)
     assert tasks["cover-off"].command == "hotbed log TOM1 cover off"
     assert "5 to 10 cm" in tasks["lamp-down"].text
-    assert "unplug" in tasks["lamp-down"].text
+    assert "unplug" in tasks["lamp-down"].caution
+    assert "unplug" not in tasks["lamp-down"].text  # a screen tells it once for all batches
     assert day_of(tasks["cover-off"]) == 6.5
     assert "look" not in tasks
     assert "stage" not in tasks
@@ -114,6 +115,18 @@ def test_counts_are_asked_for_until_two_are_alike() -> None:
     assert day_of(asked(Stage.SEEDLING, 6, 7, up)["count"]) == 8
     final = wrote((6, "emerged", 61, 72), (8, "emerged", 61, 72))
     assert "count" not in asked(Stage.SEEDLING, 6, 9, final)
+
+
+def test_lengths_are_in_the_units_that_are_read_in_words_and_in_commands() -> None:
+    facts = replace(FACTS, units="F")
+    up = asked(Stage.GERMINATION, 0, 6, wrote((6, "emerged", 5, 72)), facts)
+    assert "hang the lamp 2 to 3.9 in over the leaves" in up["lamp-down"].text
+    assert up["lamp-down"].command == "hotbed log TOM1 raised-lamp 3.9in"
+    grown = wrote((6, "raised-lamp", 120), (10, "height", 30), (14, "height", 50))
+    tasks = asked(Stage.SEEDLING, 6, 14, grown, facts)
+    assert tasks["measure-height"].command == "hotbed log TOM1 height Nin"
+    assert "raise the lamp to 6.7 in over the mix" in tasks["lamp-up"].text
+    assert "cm" not in tasks["lamp-up"].text + tasks["lamp-up"].command
 
 
 # --- the lamp ------------------------------------------------------------------------------------

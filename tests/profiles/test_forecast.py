@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from itertools import pairwise
 
 import numpy as np
@@ -128,13 +128,24 @@ def test_a_lot_learns_most_from_its_own_and_something_from_its_crop_s_others() -
 
 def test_the_update_is_told_as_before_records_and_after() -> None:
     assert NEW.told() == (
-        "before any record: 1.25 times the table's days (0.95 to 1.65, eight in ten)"
+        "nothing yet: without a record it is 1.25 times the table's days (0.95 to 1.65, eight in ten)"
     )
-    told = believe([Record("lot", math.log(1.1), 0.05)], "lot").told()
-    assert told.startswith(NEW.told())
-    assert "with one batch of this crop, it here: 1.18 times" in told
-    assert "with one batch of this lot, the lot: 1.15 times" in told
-    assert "so the next batch: 1.15 times the table's days (0.9" in told
+    records = [Record("lot", math.log(1.1), 0.05), Record("other", math.log(1.3), 0.05)]
+    told = believe(records[:1], "lot").told()
+    assert told.startswith("1.15 times the table's days (0.9")
+    assert "; a Bayesian update by one batch of this crop, 1 of this seed lot; before it" in told
+    assert told.endswith("before it 1.25 (0.95 to 1.65)")
+    assert "by 2 batches of this crop, none of this seed lot" in believe(records, "new").told()
+
+
+@given(st.lists(st.floats(0.5, 3), min_size=1, max_size=6))
+def test_seed_of_which_nothing_is_known_is_a_lot_of_its_own_each_time(ratios: list[float]) -> None:
+    nameless = [Record("", math.log(ratio), 0.05) for ratio in ratios]
+    apart = [Record(f"lot {n}", math.log(ratio), 0.05) for n, ratio in enumerate(ratios)]
+    unknown = believe(nameless, "")
+    assert replace(unknown, of_lot=0) == believe(apart, "another")
+    assert "of this crop, its seed lot not named; before" in unknown.told()
+    assert believe(nameless, "known").of_lot == 0
 
 
 # --- what a batch needs ---------------------------------------------------------------------------

@@ -341,8 +341,8 @@ def test_light_out_of_reach_is_said_with_the_best_that_is() -> None:
     low = height_for_dli(lamp, Bed(), 12, 16)
     assert not low.reached
     assert low.height_m == pytest.approx(0.05, abs=1e-4)
-    assert "12 mol m-2 d-1 is out of reach: the most is" in low.problem
-    assert "at 5 cm for 16 h; longer days" in low.problem
+    assert "12 mol m-2 d-1 is out of reach: the most from there is" in low.problem
+    assert "in 16 h; longer days" in low.problem
     short = lamp_hours(lamp, Bed(), 12, 0.1, longest_h=16)
     assert (short.reached, short.hours) == (False, 16)
     assert "a lower lamp, more lamps or stronger ones would help" in short.problem

@@ -12,12 +12,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats  # type: ignore[import-untyped]
 
+from daemon.husbandry import husbandry_of
 from profiles.library import load_library
 from profiles.mix import CONTAINERS
+from profiles.model import Stage
 from profiles.season import (
     Anchor,
     Bench,
     CropTiming,
+    DateRange,
     FirstFrost,
     HandOver,
     LastFrost,
@@ -25,6 +28,7 @@ from profiles.season import (
     Phase,
     SoilNormals,
     Sowing,
+    SowingDates,
     crop_timing,
     iso_week,
     plan_season,
@@ -80,9 +84,11 @@ def test_a_tomato_is_counted_back_from_the_last_frost_by_hand() -> None:
     assert dates.sow.chosen == date(2027, 4, 6)
     assert dates.emerge.chosen == date(2027, 4, 12)
     assert (dates.emerge.early, dates.emerge.late) == (date(2027, 4, 10), date(2027, 4, 18))
-    # 36 days from up to out: two fifths are 14, and hardening takes a third of them, 12, at most.
+    # Potted on two to three weeks after it is up. Of the 36 days from up to out hardening takes a
+    # third, 12, at most.
     assert dates.pot_on is not None
-    assert dates.pot_on.chosen == date(2027, 4, 26)
+    assert (dates.pot_on.early, dates.pot_on.late) == (date(2027, 4, 26), date(2027, 5, 3))
+    assert dates.pot_on.chosen == date(2027, 4, 30)
     assert dates.harden.chosen == date(2027, 5, 6)
     assert dates.harden.late == date(2027, 5, 11)
     assert dates.prick_out is dates.thin is None
@@ -223,6 +229,40 @@ def test_every_shipped_crop_has_a_plan_in_the_order_of_its_steps(crop: str) -> N
     in_order(only(order))
 
 
+@pytest.mark.parametrize("name", LIBRARY.crops)
+def test_thinning_and_potting_on_are_when_the_profile_has_them_and_the_live_tasks(
+    name: str,
+) -> None:
+    crop = LIBRARY.crop(name)
+    timing, husbandry = crop_timing(crop), husbandry_of(crop, Stage.SEEDLING)
+    thin, pot_on = husbandry.thin_days, husbandry.pot_on_days
+    assert thin is not None
+    order = Order(
+        crop=timing, plants=40, germination=GOOD, seeds_per_cell=2, pot_on_into=POTS
+    )  # fmt: skip
+    open_tray = replace(order, sow_in=OPEN, prick_out_into=CELLS, pot_on_into=None)
+    cells, pricked = only(order).dates, only(open_tray).dates
+
+    def days(dates: SowingDates, step: DateRange | None) -> tuple[int, int]:
+        assert step is not None
+        return (step.early - dates.emerge.chosen).days, (step.late - dates.emerge.chosen).days
+
+    assert days(cells, cells.thin) == (thin.low, thin.high)
+    assert days(pricked, pricked.prick_out) == (thin.low, thin.high)
+    low, high = (14, 21) if pot_on is None else (pot_on.low, pot_on.high)
+    hardened = (cells.harden.chosen - cells.emerge.chosen).days
+    assert days(cells, cells.pot_on) == (min(low, hardened), min(high, hardened))
+
+
+def test_what_was_pricked_out_is_potted_on_a_week_later_at_the_soonest() -> None:
+    slow = replace(TOMATO, weeks_to_transplant=(10, 12), thin_days=(18, 28), pot_on_days=(14, 21))
+    dates = only(tomatoes(crop=slow, sow_in=OPEN, prick_out_into=CELLS, pot_on_into=POTS)).dates
+    assert dates.prick_out is not None
+    assert dates.pot_on is not None
+    assert (dates.pot_on.early - dates.prick_out.early).days == 7
+    assert (dates.pot_on.late - dates.prick_out.late).days == 7
+
+
 def test_a_profile_germinates_at_the_middle_of_its_best_unless_told() -> None:
     # Harrington and Minges (1954): tomato 6 days at 25 °C, 8 at 20, none at 5.
     tomato = LIBRARY.crop("tomato")
@@ -255,6 +295,15 @@ def in_order(sowing: Sowing) -> None:
     for before, after in pairwise(stays):
         assert before.end == after.start
         assert before.start <= before.end
+
+
+def test_an_anchor_of_an_order_s_own_is_to_be_in_reach_too_and_late_is_not_past() -> None:
+    today = date(2027, 6, 20)
+    assert only(tomatoes(), today=today).dates.sow.chosen == today  # six weeks after the last frost
+    past = tomatoes(anchor=HandOver(date(2026, 6, 25)))
+    with pytest.raises(ValueError, match=r"the hand-over of 2026-06-25 is past"):
+        only(past, today=today)
+    assert only(past).dates.plant_out.chosen == date(2026, 6, 25)  # for nobody's today
 
 
 # Seeds, containers, trays
@@ -301,7 +350,7 @@ def test_an_open_tray_is_pricked_out_into_cells_and_its_mix_is_counted() -> None
     assert [filling.count for filling in sowing.fillings] == [2, 440]
     dates = sowing.dates
     assert dates.prick_out is not None
-    assert (dates.prick_out.chosen - dates.emerge.chosen).days == 7
+    assert (dates.prick_out.chosen - dates.emerge.chosen).days == 10
 
 
 def test_an_own_test_of_few_seeds_sows_more_than_its_packet() -> None:
