@@ -123,8 +123,9 @@ def run(
 
 
 async def _run(config: Config, state: Path, simulate: bool, speed: float, port: int | None) -> None:
+    gc.collect()  # what imports and reading leave in cycles is room for what comes
     site, _ = read_site(config)
-    gc.collect()  # what imports and reading left in cycles is room for what comes
+    gc.collect()
     wire = Wire(config.mqtt, config.site.name, port=port)
     try:  # only now: what is refused leaves no folder behind
         state.mkdir(parents=True, exist_ok=True)  # noqa: ASYNC240 (nothing runs yet)

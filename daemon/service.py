@@ -73,9 +73,11 @@ FLOOR_UTC = 1_767_225_600.0
 #: A step [s] of the wall clock by which somebody has set it; what a board remembers of the time is only
 #: what it last wrote down.
 CLOCK_SET, REMEMBERED = 5.0, 60.0
-#: How long [s] the first tick waits for the first readings.
+#: How long [s] the first tick waits for the first readings, and for how many seconds after it those that
+#: come later are looked out for: probes on one 1-Wire bus are read one after the other.
 FIRST_READINGS = 0.4
 FIRST_LOOKS = 20
+LATER_LOOKS = 60
 #: How many answers are kept for those who ask again, and for how long [s].
 ANSWERS_KEPT = 10_000
 ANSWERS_FOR = 2 * 3600.0
@@ -256,6 +258,7 @@ class Service:
             wakes = Wakes(self._wake.set)
             wakes.start()
         pulse = asyncio.create_task(self._pulse())
+        later = asyncio.create_task(self._later_readings())
         due = self.clock.mono()
         try:
             while not self._stop.is_set():
@@ -271,6 +274,7 @@ class Service:
                     due = self.clock.mono()
         finally:
             pulse.cancel()
+            later.cancel()
             if wakes is not None:
                 wakes.stop()
 
@@ -377,10 +381,24 @@ class Service:
     async def _first_readings(self) -> None:
         """Give probes a moment, so that the first tick doesn't take a slow start for a fault."""
         for _ in range(FIRST_LOOKS):
-            readings = [probe.latest() for probe in self.hardware.probes.values()]
-            if all(reading.quality is not Quality.MISSING for reading in readings):
+            if self._probes_read() == len(self.hardware.probes):
                 return
             await asyncio.sleep(FIRST_READINGS / FIRST_LOOKS)
+
+    async def _later_readings(self) -> None:
+        """Decide again as soon as a probe has been read that the first tick did not wait for."""
+        known = self._probes_read()
+        for _ in range(LATER_LOOKS):
+            if known == len(self.hardware.probes):
+                return
+            await asyncio.sleep(1.0)
+            if (read := self._probes_read()) > known:
+                known = read
+                self._wake.set()
+
+    def _probes_read(self) -> int:
+        readings = (probe.latest() for probe in self.hardware.probes.values())
+        return sum(reading.quality is not Quality.MISSING for reading in readings)
 
     async def _pulse(self) -> None:
         """Tell the watchdog that the loop is alive and ticks are on time."""

@@ -954,6 +954,20 @@ async def test_after_another_boot_a_mat_waits_for_a_reading_of_today_s(
         assert bed.relays["warm/mat"].on
 
 
+async def test_a_probe_that_is_read_after_the_first_tick_is_not_left_until_the_next(
+    bed: Bed, eventually: Any
+) -> None:
+    async with bed.running():
+        assert (await bed.ask("sow", crop="tomato", place="warm")).ok
+    bed.boot = "boot-2"
+    bed.clock = HandClock(utc=bed.clock.utc() + 20, mono=12.0)
+    bed.probe = HandProbe(bed.clock, None, Quality.MISSING)
+    async with bed.running():
+        assert not bed.relays["warm/mat"].on
+        bed.probe.value, bed.probe.quality = 20.0, Quality.OK
+        await eventually(lambda: bed.relays["warm/mat"].on)  # though a tick is a minute
+
+
 async def test_within_one_boot_a_reading_stays_as_fresh_as_it_is(bed: Bed, tmp_path: Path) -> None:
     async with bed.running():
         assert (await bed.ask("sow", crop="tomato", place="warm")).ok
