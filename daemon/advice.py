@@ -13,7 +13,7 @@ from daemon.sharing import Aim, aim_of
 from daemon.state import Batch, Memory, Site
 from profiles.forecast import Belief, believe
 from profiles.model import Crop
-from profiles.setpoint import Trade, temperatures, trade
+from profiles.setpoint import Trade, hardship, temperatures, trade
 from profiles.units import format_temperature
 
 #: A room that no probe measures is reckoned to be so warm [°C] (common practice, no source).
@@ -22,6 +22,8 @@ USUAL_ROOM_C = 18.0
 _DAYS_SOONER, _PART_SOONER = 2.0, 0.25
 #: Percents of normal seedlings that count as alike, and as many more.
 _PERCENT_ALIKE, _PERCENT_BETTER = 5.0, 15.0
+#: A change of the aim by less [°C] is not told to those that stand there.
+_NOTED_C = 0.5
 #: Temperatures this far [°C] to each side of the aim are told with it.
 _BESIDE_C = 5.5
 
@@ -68,7 +70,7 @@ def prospect(memory: Memory, site: Site, batch: Batch, aim: Aim) -> Prospect | N
         if 0.5 < abs(one - soil_c) <= _BESIDE_C and (one >= room_c or not measured)
     ]
     rows = {
-        one: trade(crop, one, room_c, trays=batch.trays, belief=belief)
+        one: trade(crop, one, room_c, trays=max(0.1, batch.trays), belief=belief)
         for one in sorted([*beside, soil_c])
     }
     return Prospect(rows[soil_c], tuple(rows.values()), room_c, measured)
@@ -88,12 +90,11 @@ def better_bench(memory: Memory, site: Site, batch: Batch, aim: Aim) -> str | No
     quarrel = _adds(aim, _aim_with(memory, site, batch.place, alone))
     belief = _belief(memory, batch)
     now = _fate(crop, aim.soil if spec.mat is not None else None, memory, batch, belief)
-    found: list[tuple[float, str, Aim, Trade]] = []
+    found: list[tuple[float, str, Trade]] = []
     for name, other in site.benches.items():
         there = [one for one in alone if one.place == name]
         if (
             name == batch.place
-            or other.mat is None
             or (other.lamp is None and crop.light_to_germinate.value)
             or sum(one.trays for one in there) + batch.trays > other.trays + 1e-9
         ):
@@ -102,15 +103,17 @@ def better_bench(memory: Memory, site: Site, batch: Batch, aim: Aim) -> str | No
         with_it = _aim_with(memory, site, name, [*there, guest])
         if with_it.soil is None or _adds(with_it, _aim_with(memory, site, name, there)):
             continue
-        fate = _fate(crop, with_it.soil, memory, batch, belief)
-        if fate.half_up is not None:
-            found.append((fate.half_up.mid, name, with_it, fate))
+        if other.mat is None and not _room(memory, name)[1]:
+            continue  # nobody knows how warm its soil will be
+        heated = with_it.soil if other.mat is not None else None
+        fate = _fate(crop, heated, memory, guest, belief)
+        if fate.half_up is not None and hardship(crop, fate.soil_c) is None:
+            found.append((fate.half_up.mid, name, fate))
     if not found:
-        return "no other bench with a mat has room for it without a conflict" if quarrel else None
-    days, name, with_it, fate = min(found, key=lambda one: (one[0], one[1]))
+        return "no other bench has room for it without a conflict" if quarrel else None
+    days, name, fate = min(found, key=lambda one: (one[0], one[1]))
     if not quarrel and not _worth_it(now, fate):
         return None
-    assert with_it.soil is not None  # as found
     here = ""
     if now.half_up is not None and round(now.half_up.mid) != round(days):
         here = f", against {now.half_up.mid:.0f} here"
@@ -118,9 +121,42 @@ def better_bench(memory: Memory, site: Site, batch: Batch, aim: Aim) -> str | No
     if now.normal_percent is not None and fate.normal_percent is not None and not quarrel:
         normal = f", {fate.normal_percent:.0f} % of them normal against {now.normal_percent:.0f}"
     return (
-        f"{name} would suit it better: soil at {format_temperature(with_it.soil, site.units)} there, "
+        f"{name} would suit it better: soil at {format_temperature(fate.soil_c, site.units)} there, "
         f"half up in about {days:.0f} days{here}{normal}"
     )
+
+
+def neighbours(
+    memory: Memory, site: Site, place: str, before: Aim, after: Aim, but: str
+) -> list[str]:
+    """What a change of a bench's aim means for the germinating batches there, other than `but`."""
+    if before.soil is None or after.soil is None or abs(after.soil - before.soil) < _NOTED_C:
+        return []
+    said = []
+    for batch in memory.batches.values():
+        if (
+            batch.place != place
+            or batch.code == but
+            or batch.emerged
+            or batch.code not in after.seed
+        ):
+            continue
+        crop = site.crops[batch.crop]
+        left = max(0.0, 1 - memory.progress.get(batch.code, 0.0))
+        was, now = crop.emergence.rate(before.soil), crop.emergence.rate(after.soil)
+        later = (left / now - left / was) if was > 0 and now > 0 else None
+        change = (
+            "it will not come up"
+            if now <= 0 < was
+            else f"about {abs(later):.0f} days {'later' if later > 0 else 'sooner'}"
+            if later is not None and abs(later) >= 0.5
+            else "as quick as before"
+        )
+        said.append(
+            f"{batch.code} there is kept at {format_temperature(after.soil, site.units)}, no longer at "
+            f"{format_temperature(before.soil, site.units)}: {change}"
+        )
+    return said
 
 
 def _worth_it(here: Trade, there: Trade) -> bool:
@@ -150,7 +186,9 @@ def _fate(crop: Crop, soil_c: float | None, memory: Memory, batch: Batch, belief
     """What the soil at an aim, or as warm as the room where there is none, comes to."""
     room_c, _ = _room(memory, batch.place)
     soil_c = room_c if soil_c is None else max(soil_c, room_c)
-    return trade(crop, min(40.0, max(0.0, soil_c)), room_c, trays=batch.trays, belief=belief)
+    return trade(
+        crop, min(40.0, max(0.0, soil_c)), room_c, trays=max(0.1, batch.trays), belief=belief
+    )
 
 
 def _belief(memory: Memory, batch: Batch) -> Belief:

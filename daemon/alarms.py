@@ -132,7 +132,8 @@ CATALOGUE: Mapping[str, AlarmKind] = {
     "dry-cells": AlarmKind(
         priority="high",
         title="nobody has seen to the water",
-        cause="Neither water nor a look at the moisture was recorded within what such cells hold.",
+        cause="Neither water nor a look at the moisture was recorded within what such cells hold; or the "
+        "bench's moisture probe reads dry.",
         consequence="Small cells dry out in hours once they are dry at the top; seed that has begun "
         "dies.",
         action="Feel the mix. Water it, and `hotbed log BATCH watered`; or, if it is moist, `hotbed log "

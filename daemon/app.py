@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import logging
 import os
 import signal
@@ -17,6 +18,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from daemon.caller import Caller
 from daemon.clock import LiveClock, SystemClock, boot_id
 from daemon.config import Config, ConfigError, Mqtt, OneWireDevice, load
 from daemon.hardware import build, drive_off
@@ -122,6 +124,7 @@ def run(
 
 async def _run(config: Config, state: Path, simulate: bool, speed: float, port: int | None) -> None:
     site, _ = read_site(config)
+    gc.collect()  # what imports and reading left in cycles is room for what comes
     wire = Wire(config.mqtt, config.site.name, port=port)
     try:  # only now: what is refused leaves no folder behind
         state.mkdir(parents=True, exist_ok=True)  # noqa: ASYNC240 (nothing runs yet)
@@ -149,6 +152,7 @@ async def _run(config: Config, state: Path, simulate: bool, speed: float, port: 
             service = Service(
                 site, hardware, journal, wire, clock,
                 boot=boot, simulated=simulate, observe=mirror,
+                caller=Caller({one.name: one.command for one in config.calls.people}),
             )  # fmt: skip
             loop = asyncio.get_running_loop()
             for one in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):

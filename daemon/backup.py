@@ -16,7 +16,7 @@ from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from daemon.journal import (
+from daemon.journal_file import (
     JournalError,
     beside,
     hold,

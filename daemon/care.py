@@ -471,6 +471,8 @@ class TallyLimits(NamedTuple):
 
 
 NO_LIMITS = TallyLimits()
+#: A bench steered to the end of what is accepted sways about it by so much [°C], which is no fault.
+_SWAYS_C = 0.5
 
 
 def limits_of(crop: Crop, stage: Stage, husbandry: Husbandry) -> TallyLimits:
@@ -485,7 +487,7 @@ def limits_of(crop: Crop, stage: Stage, husbandry: Husbandry) -> TallyLimits:
     leafy = stage is not Stage.GERMINATION  # seed feels neither chill nor day length here
     rot, dormancy = husbandry.cold_rot, husbandry.dormancy
     return TallyLimits(
-        soil_cold_c=cold,
+        soil_cold_c=cold - _SWAYS_C,
         soil_hot_c=targets.soil_ceiling_c.value,
         chill_c=husbandry.chill.below_c if husbandry.chill is not None and leafy else -inf,
         cold_wet_c=cold if rot is None else rot.bound,

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import ipaddress
+import os
 import stat
 import threading
 import tomllib
@@ -85,6 +86,7 @@ async def check(path: Path) -> list[Finding]:
         return found
     if library is not None:
         found += _crops_fit(config, library)
+    found += _callable(config)
     found += _pins(config)
     found += _wiring(config)
     found += await _onewire(config)
@@ -156,6 +158,28 @@ def _crops_fit(config: Config, library: Library) -> Iterator[Finding]:
             f"{', '.join(hot)}",
             "Raise the limit, or sow it elsewhere.",
         )
+
+
+def _callable(config: Config) -> Iterator[Finding]:
+    """Whether those who are called about alarms can be; nobody is called to find out."""
+    for n, one in enumerate(config.calls.people, 1):
+        if not one.command:
+            continue
+        place, program = f"calls.people[{n}].command", Path(one.command[0])
+        if not program.is_file():
+            yield Finding(
+                place,
+                "problem",
+                f"there is no program {program}",
+                "Install it, or correct the path.",
+            )
+        elif not os.access(program, os.X_OK):
+            yield Finding(
+                place,
+                "problem",
+                f"{program} may not be run by this user",
+                f"chmod +x {program}, and try it as the user that the daemon runs as.",
+            )
 
 
 # --- pins and wiring -----------------------------------------------------------------------------

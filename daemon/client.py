@@ -22,7 +22,15 @@ from uuid import uuid4
 
 import aiomqtt
 
-from daemon.wire import OFFLINE, ONLINE, REQUEST_LIMIT, Endpoint, Topics, subscribe
+from daemon.wire import (
+    OFFLINE,
+    ONLINE,
+    REQUEST_LIMIT,
+    Endpoint,
+    Topics,
+    acknowledge_now,
+    subscribe,
+)
 
 if TYPE_CHECKING:
     from daemon.config import Mqtt
@@ -290,7 +298,11 @@ class Client:
             raise NoBroker(f"{self.endpoint} does not let us hear {', '.join(refused)}")
 
     async def _publish(self, topic: str, payload: bytes) -> None:
-        await self._exchange(lambda client: client.publish(topic, payload, qos=1))
+        async def send(client: aiomqtt.Client) -> None:
+            await client.publish(topic, payload, qos=1)
+            acknowledge_now(client)
+
+        await self._exchange(send)
 
     async def _exchange(self, exchange: Callable[[aiomqtt.Client], Coroutine[Any, Any, _T]]) -> _T:
         """Do it; NoBroker as soon as the connection is lost, which aiomqtt itself sits out."""

@@ -130,7 +130,7 @@ class OneWireDevice(_Section):
         return value
 
 
-class MeterDevice(_Section):
+class MqttNumberDevice(_Section):
     """Anything that publishes a number; `path` leads to it inside a JSON payload."""
 
     driver: Literal["mqtt"]
@@ -138,7 +138,7 @@ class MeterDevice(_Section):
     path: JsonPath = ""
 
 
-class MqttProbeDevice(MeterDevice):
+class MqttProbeDevice(MqttNumberDevice):
     """A thermometer that publishes."""
 
     unit: Literal["C", "F"] = "C"
@@ -210,7 +210,7 @@ class MoistureProbe(_Section):
     publishes; wet may be the lower. Both from the owner's own looks: there is no common scale.
     """
 
-    device: MeterDevice
+    device: MqttNumberDevice
     dry: Annotated[float, Field(ge=-1e5, le=1e5)]
     wet: Annotated[float, Field(ge=-1e5, le=1e5)]
 
@@ -238,7 +238,7 @@ class Proof(_Section):
     """
 
     measures: Literal["power", "light"]
-    device: Annotated[MeterDevice | SimulatedDevice, Field(discriminator="driver")]
+    device: Annotated[MqttNumberDevice | SimulatedDevice, Field(discriminator="driver")]
     least: Annotated[float, Field(gt=0, le=200_000)] | None = None
 
     @model_validator(mode="after")
@@ -281,13 +281,16 @@ class Bench(_Section):
     """A shelf that is switched as one.
 
     trays: how many 10 x 20 inch (254 x 508 mm) trays it holds.
-    lights_on: local time at which the lamp's hours begin.
+    lights_on: local time at which the lamp's hours begin; where it is not given, 06:00, or with the
+        hours of site.tariff.off_peak.
+    control: "learning" for the mat controller that learns the bench, "hysteresis" for plain on/off.
     hysteresis: half the width of the band [°C] in which the on/off controller leaves the mat alone.
     """
 
     title: Annotated[str, Field(max_length=60)] = ""
     trays: Annotated[float, Field(gt=0, le=64)]
-    lights_on: LocalTime = time(6, 0)
+    lights_on: LocalTime | None = None
+    control: Literal["learning", "hysteresis"] = "learning"
     hysteresis: Annotated[float, Field(ge=0.0625, le=2)] = 0.25
     lamp: Lamp | None = None
     mat: Relay | None = None
@@ -438,6 +441,56 @@ class Hardware(_Section):
     onewire_devices: FilePath = Path("/sys/bus/w1/devices")
 
 
+class PersonToCall(_Section):
+    """Somebody who is called about alarms.
+
+    least: the least urgent that they are called for. wait: seconds that an answer (`hotbed alarms ack`)
+    is waited for until the next is called. nights: called by night too, for what can burn or freeze.
+    command: a program and its arguments, which calls them; it is given the words on standard input.
+    Without one the call is only published, as an event.
+    """
+
+    name: Annotated[
+        str, Field(min_length=1, max_length=40, pattern=r"^[^\x00-\x1f]*\S[^\x00-\x1f]*$")
+    ]
+    least: Literal["critical", "high", "medium", "low"] = "high"
+    wait: Annotated[float, Field(ge=60, le=86400)] = 900.0
+    nights: bool = True
+    command: Annotated[
+        tuple[Annotated[str, Field(min_length=1, max_length=400)], ...],
+        Field(strict=False, max_length=16),
+    ] = ()
+
+    @field_validator("command")
+    @classmethod
+    def _whole_path(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        if value and not value[0].startswith("/"):
+            raise ValueError(
+                f"{value[0]!r}; allowed: the whole path of a program, like /usr/bin/mail"
+            )
+        return value
+
+
+class Calls(_Section):
+    """Who is called about alarms, in this order, and begun again so many rounds.
+
+    night_from, night_to: local times between which nobody is called but for what can burn or freeze.
+    """
+
+    people: Annotated[tuple[PersonToCall, ...], Field(strict=False, max_length=8)] = ()
+    night_from: LocalTime = time(22, 0)
+    night_to: LocalTime = time(7, 0)
+    rounds: Annotated[int, Field(ge=1, le=20)] = 3
+
+    @model_validator(mode="after")
+    def _nobody_twice(self) -> Self:
+        names = [one.name for one in self.people]
+        for name in sorted(set(names)):
+            if names.count(name) > 1:
+                raise ValueError(f"two people are named {name!r}; each is in the order once")
+        return self
+
+
 class Config(_Section):
     """The whole file.
 
@@ -453,6 +506,7 @@ class Config(_Section):
     room: Annotated[list[Probe], Field(default_factory=list, max_length=4)]
     outdoor: Annotated[list[Probe], Field(default_factory=list, max_length=4)]
     night_low: MqttProbeDevice | None = None
+    calls: Calls = Field(default_factory=Calls)
 
     @field_validator("room")
     @classmethod
@@ -546,7 +600,7 @@ def _claims(device: Any) -> Iterator[str]:
             yield f"pin {device.pin}"
         case OneWireDevice():
             yield f"probe id {device.id}"
-        case MqttProbeDevice() | MeterDevice():
+        case MqttNumberDevice():
             yield f"topic {device.topic} {device.path}".rstrip()
         case MqttRelayDevice():
             yield f"topic {device.topic}"

@@ -79,6 +79,10 @@ class MatView:
 
     now: mono. soil, aim, half_band, room: °C; room None where it is not measured. on: whether the
     mat is on now. lamp: whether the lamp is lit now.
+
+    ahead: what the aim changes to, as (seconds from now, °C), soonest first. lamp_ahead: the
+    lamp's next change, as (seconds from now, lit); None where it has none. min_on, min_off: s that
+    the relay keeps a state.
     """
 
     now: float
@@ -88,6 +92,10 @@ class MatView:
     on: bool
     lamp: bool
     room: float | None
+    ahead: tuple[tuple[float, float], ...] = ()
+    lamp_ahead: tuple[float, bool] | None = None
+    min_on: float = 0.0
+    min_off: float = 0.0
 
 
 class MatController(Protocol):

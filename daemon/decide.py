@@ -9,15 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 from math import inf, isnan
 from typing import Literal
 
-from daemon import alarms, interlocks
+from daemon import alarms, calling, interlocks, predictive
 from daemon.alarms import Condition
 from daemon.care import MOISTURE_FRESH, WET, Records, Tally, What, moisture_score
 from daemon.control import (
     HOUR,
-    MatController,
     MatView,
     hysteresis,
     iso,
@@ -27,18 +27,21 @@ from daemon.control import (
     next_lights_on,
 )
 from daemon.duties import duties, neglected
-from daemon.energy import NO_ENERGY, Energy, by_trays, said_energy
+from daemon.energy import NO_ENERGY, Energy, banked, by_trays, said_energy
 from daemon.events import Event
-from daemon.forecasts import EARLIER, needs_of
+from daemon.forecasts import EARLIER, counted_soil, needs_of
 from daemon.outage import Course, course, meaning, summary
 from daemon.power import KEPT, LIT, WARM, Load, lamp_rank, mat_rank, turns
+from daemon.room import observe
 from daemon.sharing import Aim, aim_of
 from daemon.state import (
     DAY,
+    NEVER,
     Batch,
     BenchMemory,
     BenchSpec,
     Cut,
+    Duty,
     Inputs,
     Keep,
     Memory,
@@ -130,7 +133,6 @@ def decide(
     inputs: Inputs,
     now: Now,
     *,
-    controller: MatController = hysteresis,
     aims: Mapping[str, Aim] | None = None,
 ) -> Decision:
     """One tick.
@@ -191,14 +193,17 @@ def decide(
                 events.append(aim_event(site, name, aims[name], now.utc))
                 one.aim = aims[name]
 
+    bank = 0.0
+    if now.trusted and site.tariff is not None and site.tariff.off_peak is not None:
+        bank = site.tariff.off_peak.banks(datetime.fromtimestamp(now.utc, site.zone))
     for one in ticks.values():
-        one.steer(now, dt, keeps, controller, _watered(memory, one.spec.name, now))
+        one.steer(now, dt, keeps, _watered(memory, one.spec.name, now), bank)
     _share_power(ticks, site, inputs, now, conditions)
 
     price = site.tariff.price_at(now.utc, site.zone) if site.tariff is not None else 0.0
     drawn = {name: one.drew(dt, price) for name, one in ticks.items()}
     today = local_day(site.zone, now.utc)
-    if last is not None and local_day(site.zone, last.utc) < today:
+    if any(0 < bench.day < today for bench in memory.benches.values()):
         _tell_energy(memory, site, now, events)
 
     leafy = {
@@ -217,10 +222,18 @@ def decide(
     seen_to = replace(
         memory, benches=benches, care=care, duties=duties(memory, site, aims, outdoors, now)
     )
-    conditions |= neglected(seen_to, site, now)
+    moist = {
+        name: score
+        for name, spec in site.benches.items()
+        if spec.moisture is not None
+        and (score := moisture_of(site, name, readings, now)) is not None
+    }
+    conditions |= neglected(seen_to, site, moist, now)
 
     raised, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
     events += told
+    calls, due = calling.step(memory.calls, raised, site.calls, site.zone, now)
+    events += due
     return Decision(
         outputs=outputs,
         events=tuple(events),
@@ -235,14 +248,14 @@ def decide(
             pending=pending,
             serials=memory.serials,
             care=care,
-            tallies=_tally(memory, site, ticks, readings, dt, now),
+            tallies=_tally(memory, site, ticks, readings, seen_to.duties, dt, now),
             energy=_energy(memory, drawn),
             needs=needs,
             lessons=memory.lessons,
             zone=site.zone.key or "",
             cut=_cut_on(memory.cut, ticks, now),
             duties=seen_to.duties,
-            calls=memory.calls,
+            calls=calls,
             at=now,
         ),
         aims=aims,
@@ -310,11 +323,16 @@ def _tell_outage(
             dark = lit_seconds(
                 one.spec.lights_on, one.aim.hours, site.zone, until - ran.seconds, until
             )
-        meant = (
-            meaning(batch, site.crops[batch.crop], ran, one.room_then, one.aim.soil, site.units)
+        meant = {
+            batch.code: meaning(
+                batch, site.crops[batch.crop], ran, one.room_then, one.aim.soil, site.units
+            )
             for batch in here
-        )
-        text = "; ".join(filter(None, (summary(name, ran, dark, site.units), *meant)))
+        }
+        said = [summary(name, ran, dark, site.units), *filter(None, meant.values())]
+        if unharmed := [code for code, text in meant.items() if not text]:
+            said.append(f"no harm known to {', '.join(unharmed)}")
+        text = "; ".join(said)
         events.append(
             Event(
                 at=now.utc, kind="advisory", text=text, bench=name,
@@ -466,6 +484,7 @@ def _tally(
     site: Site,
     ticks: Mapping[str, _Bench],
     readings: Mapping[str, Reading],
+    duties: Mapping[str, Duty],
     dt: float,
     now: Now,
 ) -> Mapping[str, Tally]:
@@ -481,8 +500,8 @@ def _tally(
         tally = memory.tallies.get(code) or Tally()
         limits = site.counted[batch.crop, batch.stage]
         wet = None
-        if batch.looked_at is not None and memory.at is not None:
-            wet = memory.care[code].wet(memory.at.utc)
+        if batch.looked_at is not None and now.utc <= duties[code].wet_until:
+            wet = duties[code].wet
         one = ticks.get(batch.place)
         if one is None:
             air = outdoors if batch.place != "chamber" else None
@@ -555,8 +574,11 @@ def _share_power(
     conditions: dict[str, Condition],
 ) -> None:
     """Who of those that are to be on has the watts for it; the others wait their turn."""
-    loads: dict[str, tuple[_Bench, Literal["lamp", "mat"], Load]] = {}
     budget = site.power_budget
+    specs = (spec for one in ticks.values() for spec in (one.spec.lamp, one.spec.mat))
+    if sum(spec.watts for spec in specs if spec is not None) <= budget:
+        return  # all fit together
+    loads: dict[str, tuple[_Bench, Literal["lamp", "mat"], Load]] = {}
     for name, one in ticks.items():
         for kind in RELAYS:
             spec: RelaySpec | None = getattr(one.spec, kind)
@@ -644,7 +666,7 @@ class _Bench:
         "aim", "air", "course", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
         "mat", "mat_why", "mind", "old", "room", "room_then", "site", "soil", "soil_at", "spec",
         "shed", "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil",
-        "held", "lit", "proven_at", "lamp_kept", "mat_kept", "mat_waits",
+        "held", "banks", "lit", "proven_at", "lamp_kept", "mat_kept", "mat_waits",
     )  # fmt: skip
 
     def __init__(self, spec: BenchSpec, site: Site, old: BenchMemory, aim: Aim) -> None:
@@ -654,6 +676,7 @@ class _Bench:
         self.aim = aim
         self.target: float | None = None
         self.day = False
+        self.banks = ""
         self.soil = old.soil
         self.soil_at = old.soil_at
         self.air: float | None = None
@@ -774,8 +797,9 @@ class _Bench:
                 self.proven_at = now.mono
 
     def soil_for_count(self) -> float | None:
-        """The soil temperature [°C] that counts towards emergence."""
-        return self.aim.soil if self.soil is None else self.soil
+        """The soil temperature [°C] that counts towards emergence, see `forecasts.counted_soil`."""
+        probed = bool(self.spec.soil_probes)
+        return counted_soil(probed, self.soil, self.air, self.room, self.aim.soil)[0]
 
     # --- what is done ----------------------------------------------------------------------------
 
@@ -784,16 +808,22 @@ class _Bench:
         now: Now,
         dt: float,
         keeps: Mapping[str, Keep],
-        controller: MatController,
         watered: bool,
+        bank: float,
     ) -> None:
-        """Wants, then overrides, then the safety stops."""
+        """Wants, then overrides, then the safety stops. bank: see `OffPeak.banks`."""
         aim, self.day = self.aim, self._scheduled(now)
         by_night = aim.soil_night is not None and aim.hours > 0 and not self.day
         self.target = aim.soil_night if by_night else aim.soil
+        if self.target is not None and bank:
+            before, self.target = self.target, banked(self.target, bank, aim.soil_range)
+            if self.target > before:
+                self.banks = ", a little more before the cheap hours end"
+            elif self.target < before:
+                self.banks = ", a little less until the cheap hours begin"
         self._feel_heat()
         self._steer_lamp(now, dt, keeps.get(f"{self.spec.name}/lamp"))
-        self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), controller, watered)
+        self._steer_mat(now, dt, keeps.get(f"{self.spec.name}/mat"), watered)
 
     def _feel_heat(self) -> None:
         """Find which stops for heat hold, mat or no mat: a lamp or the sun can cook a tray too."""
@@ -805,10 +835,18 @@ class _Bench:
                 limit = ceiling - interlocks.COVER_SHED
                 release = interlocks.COVER_RELEASE - interlocks.COVER_SHED
                 limits.append(("lamp-over-cover", limit, release))
+        under_cover = self.hottest
+        if not self.spec.soil_probes and self.air is not None:
+            under_cover = self.air + interlocks.COVER_OVER_AIR
         self.held = frozenset(
             stop
             for stop, limit, release in limits
-            if interlocks.over_limit(self.hottest, limit, stop in self.old.stops, release)
+            if interlocks.over_limit(
+                under_cover if stop == "lamp-over-cover" else self.hottest,
+                limit,
+                stop in self.old.stops,
+                release,
+            )
         )
 
     def _steer_lamp(self, now: Now, dt: float, keep: Keep | None) -> None:
@@ -867,7 +905,6 @@ class _Bench:
         now: Now,
         dt: float,
         keep: Keep | None,
-        controller: MatController,
         watered: bool,
     ) -> None:
         spec, aim, old = self.spec.mat, self.aim, self.old
@@ -877,6 +914,8 @@ class _Bench:
         if self.target is None:
             self.mat_why = "nothing here asks for a warm mat"
         elif stale is None and self.soil is not None:
+            learns = self.spec.control == "learning"
+            ahead, lamp_ahead = self._foreseen(self.target, now) if learns else ((), None)
             view = MatView(
                 now=now.mono,
                 soil=self.soil,
@@ -885,9 +924,19 @@ class _Bench:
                 on=old.mat,
                 lamp=old.lamp,
                 room=self.room,
+                ahead=ahead,
+                lamp_ahead=lamp_ahead,
+                min_on=spec.min_on,
+                min_off=spec.min_off,
             )
-            self.mat, self.mind = controller(view, old.controller)
-            self.mat_why = f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}"
+            if learns:
+                self.mat, self.mind = predictive.learning(view, old.controller)
+                self.mat_why = predictive.why(view, self.mind, self.deg) + self.banks
+            else:
+                self.mat, self.mind = hysteresis(view, ())
+                self.mat_why = (
+                    f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}{self.banks}"
+                )
         self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
         if keep is not None and keep.on:
             self.mat, self.mat_why, self.mat_kept = True, f"kept on by {keep.by}", True
@@ -897,8 +946,10 @@ class _Bench:
             and self.soil is not None
             and self.soil >= self.target - self.spec.hysteresis
         )
+        # A board without a clock of its own can't tell after a power cut how long that was.
+        away = dt > GAP or old.soil_at == NEVER
         self.watch, fault = interlocks.watch_heat(
-            old.watch if dt <= GAP else interlocks.over_gap(old.watch, self.soil),
+            interlocks.over_gap(old.watch, self.soil) if away else old.watch,
             soil=self.soil if stale is None else None,
             room=self.room,
             heated=old.mat,
@@ -908,7 +959,7 @@ class _Bench:
             jumped=self.jumped,
             disturbed=watered,
             room_swing=self.site.room_swing,
-            dt=dt if dt <= GAP else 0.0,
+            dt=0.0 if away else dt,
         )
         if fault is not None and fault not in self.latched:
             self.latched = self.latched | {fault}
@@ -943,6 +994,24 @@ class _Bench:
         held = on and now.mono - since < spec.min_on
         return Load(f"{self.spec.name}/{kind}", spec.watts, rank, on, held, reports)
 
+    def _foreseen(
+        self, target: float, now: Now
+    ) -> tuple[tuple[tuple[float, float], ...], tuple[float, bool] | None]:
+        """What the lamp's hours bring, as `MatView` has it: the aim's next change, and the lamp's."""
+        edge = None
+        if now.trusted:
+            edge = _next_edge(self.site, self.spec, self.aim.hours, now.utc)
+        ahead: tuple[tuple[float, float], ...] = ()
+        lamp_ahead = (0.0, self.lamp) if self.lamp != self.old.lamp else None
+        if edge is not None:
+            lit, at = edge
+            coming = self.aim.soil if lit else self.aim.soil_night
+            if coming is not None and coming != target:
+                ahead = ((at - now.utc, coming),)
+            if lamp_ahead is None and self.spec.lamp is not None and self.lamp == self.day:
+                lamp_ahead = (at - now.utc, lit)
+        return ahead, lamp_ahead
+
     def stop_lamp(self, why: str) -> None:
         if self.lamp:
             self.lamp, self.lamp_why = False, f"safety stop: {why}"
@@ -955,6 +1024,24 @@ class _Bench:
         self.stops.append(f"mat: {why}")
 
     # --- what is remembered and told -------------------------------------------------------------
+
+    def _feel_room(self, now: Now, dt: float) -> tuple[float, ...]:
+        """What this bench gathers about a room that no probe measures; for people, not for guards."""
+        if self.room is not None:
+            return ()
+        spec, old = self.spec, self.old
+        fresh = 0 <= now.mono - self.soil_at < self.site.probe_grace
+        return observe(
+            old.room_mind,
+            dt=dt,
+            soil=self.soil if fresh else None,
+            air=self.air,
+            mat=old.mat,
+            lamp=old.lamp,
+            covered=self.aim.covered,
+            mat_watts=spec.mat.watts / spec.trays if spec.mat is not None else 0.0,
+            lamp_watts=spec.lamp.watts / spec.trays if spec.lamp is not None else 0.0,
+        )
 
     def drew(self, dt: float, price: float) -> Energy:
         """What the relays drew since the last tick; in a gap nobody knows. price: of a kWh."""
@@ -990,6 +1077,8 @@ class _Bench:
             events.append(self._switched(now, "lamp", self.lamp, self.lamp_why))
         if self.mat != old.mat:
             events.append(self._switched(now, "mat", self.mat, self.mat_why))
+        if (said := predictive.fell_back(old.controller, self.mind)) is not None:
+            events.append(self._event(now, "advisory", said))
         self._tell_unreachable(now, dt, events)
         today = local_day(self.site.zone, now.utc)
         same_day = today == old.day
@@ -1012,6 +1101,7 @@ class _Bench:
             light=self.light,
             watch=self.watch,
             controller=self.mind,
+            room_mind=self._feel_room(now, dt),
             full_since=self.full_since,
             full_soil=self.full_soil,
             off_target_since=self.off_target,
@@ -1109,7 +1199,7 @@ class _Bench:
                 found["mat-weak"] = (
                     f"the mat is on without a break and the soil settles at {self.deg(soil)}, "
                     f"{format_difference(target - soil, self.site.units)} under the aim of "
-                    f"{self.deg(target)}; a cover, a warmer room or more watts would help"
+                    f"{self.deg(target)}; {self._watts_needed(target)}"
                 )
         else:
             self.full_since = None
@@ -1125,6 +1215,14 @@ class _Bench:
             if mark not in self.said:
                 self.said = self.said | {mark}
                 events.append(self._event(now, "advisory", f"out of reach here: {text}"))
+
+    def _watts_needed(self, target: float) -> str:
+        spec, watts = self.spec.mat, None
+        if spec is not None:
+            watts = predictive.watts_needed(self.mind, spec.watts, target)
+        if spec is None or watts is None or watts <= spec.watts:
+            return "a cover, a warmer room or more watts would help"
+        return f"it would take about {watts:.0f} W, or a cover, or a warmer room"
 
     def _off_target(self) -> list[tuple[str, str]]:
         aim, soil = self.aim, self.soil
@@ -1203,9 +1301,13 @@ def _worded(reading: Reading) -> str:
 
 def next_change(site: Site, spec: BenchSpec, aim: Aim, utc: float) -> tuple[bool, float] | None:
     """Whether the lamp's schedule next turns it on or off, and when (POSIX s); None when dark."""
-    if aim.hours <= 0 or spec.lamp is None:
+    return _next_edge(site, spec, aim.hours, utc) if spec.lamp is not None else None
+
+
+def _next_edge(site: Site, spec: BenchSpec, hours: float, utc: float) -> tuple[bool, float] | None:
+    if not 0 < hours < 24:
         return None
-    window = lit_window(spec.lights_on, aim.hours, site.zone, utc)
+    window = lit_window(spec.lights_on, hours, site.zone, utc)
     if window is not None:
         return False, window[1]
     return True, next_lights_on(spec.lights_on, site.zone, utc)

@@ -14,7 +14,7 @@ from math import inf
 
 from daemon import hardening
 from daemon.alarms import WARM_AGAIN, Condition
-from daemon.care import Records, What, worded_span
+from daemon.care import MOISTURE_HOLDS, Records, What, worded_span
 from daemon.control import instant, lit_window
 from daemon.sharing import Aim
 from daemon.state import DAY, HOUR, Batch, BenchMemory, Duty, Memory, Now, Site
@@ -30,6 +30,8 @@ AT_THE_BENCH = (
     What.LIT, What.WATERED, What.FED, What.MOIST, What.WEIGHT, What.HEIGHT, What.EMERGED, What.LEAVES,
     What.COVER, What.THINNED, What.PRICKED_OUT, What.POTTED_ON, What.RAISED_LAMP,
 )  # fmt: skip
+#: A moisture probe's score of mix that is dry, and not only calls for water (common practice, no source).
+PARCHED = 1.5
 #: How often [s] it is looked whether plants that are out may stay so.
 NIGHT_WATCH = 600.0
 
@@ -54,17 +56,25 @@ def duties(
     return after
 
 
-def neglected(memory: Memory, site: Site, now: Now) -> dict[str, Condition]:
+def neglected(
+    memory: Memory, site: Site, moist: Mapping[str, float], now: Now
+) -> dict[str, Condition]:
     """What is wrong with batches for want of people, as alarm conditions by key.
 
-    memory: with the duties of now. Nothing while the clock can't be believed.
+    memory: with the duties of now. moist: scores of the benches' moisture probes, which know better than
+    records. Nothing while the clock can't be believed.
     """
     found: dict[str, Condition] = {}
     if not now.trusted:
         return found
     for code, duty in memory.duties.items():
         batch = memory.batches[code]
-        if now.utc > duty.water_by:
+        score = moist.get(batch.place) if moist else None
+        if score is not None:
+            if score <= PARCHED:
+                cause = f"{code} on {batch.place}: the moisture probe reads {score:.1f} of 5"
+                found[f"dry-cells.{code}"] = Condition("dry-cells", cause, batch.place, code)
+        elif now.utc > duty.water_by:
             found[f"dry-cells.{code}"] = Condition(
                 "dry-cells", _dry(batch, duty, now.utc), batch.place, code
             )
@@ -84,12 +94,15 @@ def _standing(memory: Memory, key: str) -> bool:
 
 def _of_records(batch: Batch, records: Records, site: Site, hours: float, utc: float) -> Duty:
     moved = [care for care in records.since(batch.since, What.OUT, What.IN) if care.at <= utc]
+    seen = records.moisture(utc)
     out = batch.stage is Stage.HARDENING and bool(moved) and moved[-1].what is What.OUT
     return Duty(
         revision=batch.revision,
         hours=hours,
         water_by=_water_by(batch, records, utc),
         seen_at=_seen_at(batch, records, site, hours),
+        wet=records.wet(utc),
+        wet_until=seen[2] + MOISTURE_HOLDS if seen is not None else 0.0,
         out_at=moved[-1].at if out else None,
     )
 

@@ -7,6 +7,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+#: How far [°C] soil may be kept from its aim, inside what all accept, to warm it in the cheap hours:
+#: above it before they end, under it before they begin, for so long [s]. A tray holds warmth for a few
+#: hours, so that more would be lost before it is wanted.
+BANKED, BANKED_FOR = 1.0, 3600.0
+
 
 @dataclass(frozen=True, slots=True)
 class OffPeak:
@@ -18,10 +23,31 @@ class OffPeak:
 
     def holds(self, local: datetime) -> bool:
         """Whether a local time lies in them, by the clock on the wall."""
-        at = timedelta(hours=local.hour, minutes=local.minute, seconds=local.second)
-        if self.begins < self.ends:
-            return self.begins <= at < self.ends
-        return at >= self.begins or at < self.ends
+        return _until(self.ends, local) <= (self.ends - self.begins) % DAY
+
+    def banks(self, local: datetime) -> float:
+        """How far from its aim [°C] soil had better be at a local time, for the sake of the price."""
+        if self.holds(local):
+            return BANKED if _until(self.ends, local).total_seconds() <= BANKED_FOR else 0.0
+        return -BANKED if _until(self.begins, local).total_seconds() <= BANKED_FOR else 0.0
+
+
+DAY = timedelta(days=1)
+
+
+def _until(end: timedelta, local: datetime) -> timedelta:
+    """From a local time to the next `end` by the clock on the wall: over 0, up to a day."""
+    at = timedelta(hours=local.hour, minutes=local.minute, seconds=local.second)
+    return DAY - (at - end) % DAY
+
+
+def banked(target: float, by: float, accepted: tuple[float, float] | None) -> float:
+    """The target [°C] moved by what is banked, inside what all on the bench accept; as it is where
+    nobody says."""
+    if accepted is None or not by:
+        return target
+    low, high = min(accepted[0], target), max(accepted[1], target)
+    return min(max(target + by, low), high)
 
 
 @dataclass(frozen=True, slots=True)

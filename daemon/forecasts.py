@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Literal
 
-from daemon.state import DAY, Batch, Count, Memory
+from daemon.care import DAY, Tally
+from daemon.sharing import Aim
+from daemon.state import Batch, BenchMemory, BenchSpec, Count, Memory
 from profiles.emergence import early_fraction
 from profiles.forecast import (
     Look,
@@ -20,6 +23,56 @@ from profiles.model import Crop, Stage
 #: The lamp comes on at this part of the early edge: light that waits for a seedling costs a little,
 #: a seedling that waits for light is spoilt (common practice, no source).
 EARLIER = 0.9
+
+
+#: What the soil that counts towards emergence is known by; "aim" is nothing but what it should be.
+Basis = Literal["soil", "air", "room", "aim"]
+#: Soil this far [°C] from its aim for a day is not on the way there: the room is too warm, or the mat too
+#: weak (our judgement).
+_OFF_AIM_C = 1.0
+
+
+def counted_soil(
+    probed: bool, soil: float | None, air: float | None, room: float | None, aim: float | None
+) -> tuple[float | None, Basis]:
+    """The soil [°C] that counts towards emergence, and by what it is known.
+
+    probed: whether the bench has a soil probe. Without one no mat warms it, so it is about as warm as
+    the air there. Where nothing measures it is taken to be at the aim, for a lamp that waits spoils
+    seedlings and one too early costs little.
+    """
+    if soil is not None:
+        return soil, "soil"
+    if not probed and air is not None:
+        return air, "air"
+    if not probed and room is not None:
+        return room, "room"
+    return aim, "aim"
+
+
+def soil_ahead(
+    spec: BenchSpec | None, bench: BenchMemory | None, aim: Aim, tally: Tally
+) -> tuple[float | None, float | None]:
+    """The soil [°C] that a batch is likely to have from now on, by day and, where it differs, by night.
+
+    Where a mat keeps it, the aim; what it has had on average where there is none, or where a day showed
+    that the aim is not kept. tally: of the batch since its stage began.
+    """
+    mean = tally.soil_c
+    measured = None
+    if bench is not None:
+        measured, _ = counted_soil(
+            bool(spec is not None and spec.soil_probes), bench.soil, bench.air, bench.room, None
+        )
+    known = mean if mean is not None else measured
+    if spec is None or spec.mat is None or aim.soil is None:
+        return (known if known is not None else aim.soil), None
+    if mean is not None and mean > aim.soil + _OFF_AIM_C:
+        return mean, None
+    cold = aim.soil if aim.soil_night is None else min(aim.soil, aim.soil_night)
+    if mean is not None and tally.soil_s >= DAY and mean < cold - _OFF_AIM_C:
+        return mean, None
+    return aim.soil, aim.soil_night
 
 
 def lot_of(batch: Batch) -> str:

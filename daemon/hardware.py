@@ -118,7 +118,7 @@ def build(
             return world.lamp_meter(bench, proof.reads_lit(lamp.watts))
         from drivers.mqtt import MqttProbe, MqttProbeSettings
 
-        settings = MqttProbeSettings(device.topic, device.path, unit=None, low=0.0, high=1e6)
+        settings = MqttProbeSettings(device.topic, device.path, low=0.0, high=1e6)
         return MqttProbe(place, settings, _link(link, place), clock)
 
     def relay(bench: str, kind: str, one: RelayConfig) -> Relay:
@@ -136,7 +136,7 @@ def build(
             from drivers.mqtt import MqttProbe, MqttProbeSettings
 
             place, heard = f"{name}/moisture", bench.moisture.device
-            settings = MqttProbeSettings(heard.topic, heard.path, unit=None, low=-1e5, high=1e5)
+            settings = MqttProbeSettings(heard.topic, heard.path, low=-1e5, high=1e5)
             probes[place] = MqttProbe(place, settings, _link(link, place), clock)
     probes |= {f"room/{one.name}": probe("room", one) for one in config.room}
     probes |= {f"outdoor/{one.name}": probe("outdoor", one) for one in config.outdoor}

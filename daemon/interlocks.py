@@ -23,6 +23,10 @@ CEILING_RELEASE = 1.0
 #: A lamp over a cover is shed this far [°C] below the crop's ceiling, and comes back further below.
 COVER_SHED = 0.5
 COVER_RELEASE = 2.5
+#: Where no probe is in the soil, what is under a cover below a lit lamp is taken to be so much warmer
+#: than the air of the bench [°C] (our judgement: 36 W over one simulated tray come to 1 over the air
+#: under its cover, and to 7 over the air beside it).
+COVER_OVER_AIR = 3.0
 #: The longest darkness [s] inside a day that is a break and not its night.
 INTERRUPTION = 2 * HOUR
 #: A step longer than this [s] is a power cut; in a shorter one a lamp is taken to have burnt on.
@@ -55,7 +59,7 @@ SWING_SLACK = 0.25
 #: fall must be made good within the first time [s] of heating, and most of it within the second. A fall
 #: over a gap by LONG_FALL takes the soil so far from its balance that a mat shows itself otherwise.
 DROP = 2.0
-LONG_FALL = 4.0
+LONG_FALL = 3.5
 HIGH_FADE = 6.0 / HOUR
 REGAINS = (0.25, 1.5 * HOUR)
 RECOVERS = (2 / 3, 4.5 * HOUR)
@@ -73,7 +77,7 @@ LAMP_FADE = 1.5 * HOUR
 BASE_FALL = 2.0 / HOUR
 BASE_RISE = 0.25 / HOUR
 LIFT_FADE = 6 * HOUR
-#: A mat goes on warming the soil for this long [s] after it goes off.
+#: A mat goes on warming the soil for this long [s] after it goes off, and takes as long to begin with it.
 AFTER_HEAT = 0.75 * HOUR
 
 
@@ -146,14 +150,13 @@ def over_gap(watch: HeatWatch, soil: float | None) -> HeatWatch:
     """The watch after a time in which nobody looked and nothing was on; soil: now [°C].
 
     Levels are anew. But near its balance a mat can show no other sign than that the soil keeps its
-    level, or that what was lost is made good; after a long fall it rises well enough.
+    level; after a long fall it rises well enough, once the mat is warm itself.
     """
     if watch.kept is None or soil is None:
         return HeatWatch()
-    fall = watch.kept - soil
-    if fall < DROP:
+    if watch.kept - soil < LONG_FALL:
         return HeatWatch(kept=soil)
-    return HeatWatch(fell_from=watch.kept, fell_to=soil) if fall < LONG_FALL else HeatWatch()
+    return HeatWatch(on_s=-AFTER_HEAT)
 
 
 def watch_heat(
@@ -246,9 +249,9 @@ def _heated(
         pace = room_swing / SWING_WITHIN * dt
         if 0 < lamp_off_for < LAMP_AFTER:
             pace += LAMP_LIFT / LAMP_FADE * exp(-lamp_off_for / LAMP_FADE) * dt
-        kept = max(soil, watch.kept - pace)
+        watch = replace(watch, kept=(kept := max(soil, watch.kept - pace)))
         if lift >= KEPT_LIFT if measured else kept - soil <= room_swing * SWING_SLACK:
-            return replace(watch, on_s=0.0, kept=kept), None
+            return replace(watch, on_s=0.0), None
     on_s = watch.on_s + (0.0 if disturbed else dt)
     # A dead mat lets the soil cool as slowly as it does; only water or air makes a reading fall.
     fault = "mat-without-effect" if watch.fell_from is None else "probe-out-of-tray"

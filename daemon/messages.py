@@ -19,11 +19,13 @@ from daemon.decide import AIR_FRESH, Decision, mean_reading, moisture_of, next_c
 from daemon.diagnosis import Finding, findings
 from daemon.energy import NO_ENERGY, Energy
 from daemon.events import StoredEvent
-from daemon.forecasts import lot_of, need_of
+from daemon.forecasts import Basis, counted_soil, lot_of, need_of, soil_ahead
 from daemon.hardening import lows_of
 from daemon.requests import Request
-from daemon.state import DAY, HOUR, Alarm, Batch, Call, Memory, Now, RelaySpec, Site
-from daemon.tasks import Facts, Task, tasks_of
+from daemon.room import Estimate, estimate, together
+from daemon.sharing import Aim
+from daemon.state import DAY, HOUR, Alarm, Batch, BenchMemory, Call, Memory, Now, RelaySpec, Site
+from daemon.tasks import Facts, Task, look_every, tasks_of
 from profiles.forecast import Range, believe, forecast
 from profiles.model import Stage
 
@@ -115,7 +117,8 @@ class EnergyReport(_Part):
 class BenchMessage(_Message):
     """`bench/<bench>`: readings, aim, outputs and why, safety stops, light so far today.
 
-    moisture: by a probe, as the score of a finger in the mix, 1 to 5.
+    moisture: by a probe, as the score of a finger in the mix, 1 to 5. room: measured. room_estimate:
+    where it is not, with its standard deviation, both in °C.
     watts: drawn now. energy: since `energy_from`; energy_today: since midnight or that.
     """
 
@@ -135,6 +138,8 @@ class BenchMessage(_Message):
     batches: list[str]
     covered: bool
     moisture: float | None = None
+    room_estimate: float | None = None
+    room_estimate_sd: float | None = None
     watts: float = 0.0
     energy_today: EnergyReport = EnergyReport()
     energy: EnergyReport = EnergyReport()
@@ -152,7 +157,7 @@ class Dates(_Part):
 class Expected(_Part):
     """When emergence is expected at the soil temperature `soil` [°C]: first and half of those that will
     come, and the last but a few; and the date by the published table. `learnt`: what earlier batches
-    made of the table, in words."""
+    made of the table, in words. `overdue`: half should have been up before now, and no date is likely."""
 
     soil: float
     first: Dates | None
@@ -160,6 +165,7 @@ class Expected(_Part):
     final: Dates | None
     table: str | None
     learnt: str
+    overdue: bool = False
 
 
 class CountReport(_Part):
@@ -218,6 +224,7 @@ class BatchMessage(_Message):
 
     records: the newest RECORDS_SHOWN, oldest first; the journal has all. energy: the batch's part, by
     trays, of what its benches drew. taught: finished batches of the crop that its forecast learnt from.
+    look_every_h: how often its moisture is to be looked at.
     """
 
     batch: str
@@ -238,12 +245,14 @@ class BatchMessage(_Message):
     parent: str | None
     revision: int
     emergence_percent: float | None
+    counted_by: Basis | None = None
     expected: Expected | None
     counts: list[CountReport]
     tasks: list[TaskReport]
     findings: list[FindingReport]
     records: list[CareReport]
     energy: EnergyReport = EnergyReport()
+    look_every_h: float | None = None
     taught: int = 0
 
 
@@ -301,7 +310,11 @@ def bench_messages(
     memory: Memory, site: Site, decision: Decision, confirmed: Mapping[str, bool | None], utc: float
 ) -> dict[str, BenchMessage]:
     """The state of each bench after a decision."""
-    return {name: _bench(name, memory, site, decision, confirmed, utc) for name in site.benches}
+    minds = (bench.room_mind for bench in decision.memory.benches.values())
+    room = together(map(estimate, minds))
+    return {
+        name: _bench(name, memory, site, decision, confirmed, room, utc) for name in site.benches
+    }
 
 
 def _bench(
@@ -310,6 +323,7 @@ def _bench(
     site: Site,
     decision: Decision,
     confirmed: Mapping[str, bool | None],
+    about: Estimate | None,
     utc: float,
 ) -> BenchMessage:
     spec, aim = site.benches[name], decision.aims[name]
@@ -371,6 +385,8 @@ def _bench(
             change and Change(on=change[0], at=iso(change[1])),
         ),
         mat=spec.mat and relay("mat", output.mat, output.mat_why, bench.heated_s, None),
+        room_estimate=None if about is None else round(about.celsius, 1),
+        room_estimate_sd=None if about is None else round(about.sd, 1),
         watts=_watts(spec.lamp, output.lamp) + _watts(spec.mat, output.mat),
         energy_today=_energy(bench.energy_today, site),
         energy=_energy(bench.energy, site),
@@ -455,6 +471,7 @@ def batch_message(
         energy=_energy(memory.energy.get(batch.code, NO_ENERGY), site),
         taught=sum(code != batch.code for code in memory.lessons.get(batch.crop, {})),
         emergence_percent=round(done * 100, 1) if germinating and done is not None else None,
+        counted_by=_counted_by(batch, memory, site, decision) if germinating else None,
         expected=expected,
         counts=[
             CountReport(at=iso(count.at), up=count.up, of=count.of, by=count.by)
@@ -472,7 +489,22 @@ def batch_message(
             )
             for care in records.entries[-RECORDS_SHOWN:]
         ],
+        look_every_h=round(look_every(batch) / HOUR, 2),
     )
+
+
+def _counted_by(
+    batch: Batch, memory: Memory, site: Site, decision: Decision | None
+) -> Basis | None:
+    """By what the soil is known that counts towards its emergence; None where nothing counts it."""
+    spec = site.benches.get(batch.place)
+    aim = decision.aims.get(batch.place) if decision is not None else None
+    if spec is None or aim is None:
+        return None
+    bench = memory.benches.get(batch.place) or BenchMemory()
+    probed = bool(spec.soil_probes)
+    soil, by = counted_soil(probed, bench.soil, bench.air, bench.room, aim.soil)
+    return by if soil is not None else None
 
 
 def _expected(
@@ -480,20 +512,20 @@ def _expected(
 ) -> Expected | None:
     bench = decision.memory.benches.get(batch.place) if decision is not None else None
     aim = decision.aims.get(batch.place) if decision is not None else None
-    soil = aim.soil if aim is not None else None
-    if soil is None and bench is not None:
-        soil = bench.soil
+    spec = site.benches.get(batch.place)
+    tally = memory.tallies.get(batch.code) or Tally()
+    soil, night = soil_ahead(spec, bench, aim or Aim(), tally)
     if soil is None:
         return None
     model = site.crops[batch.crop].emergence
-    rate = model.rate(soil)
+    course = (soil,) if night is None else (soil, soil, night)  # eight hours of the night
+    rate = sum(map(model.rate, course)) / len(course)
     if rate * 365 < 1:
         return None
     done = memory.progress.get(batch.code, 0.0)
     taught = memory.lessons.get(batch.crop, {})
     needed = memory.needs.get(batch.code) or need_of(batch, site.crops[batch.crop], taught)
-    night = aim.soil_night if aim is not None else None
-    ahead = forecast(model, needed, done, (soil, soil, night) if night is not None else (soil,))
+    ahead = forecast(model, needed, done, course)
 
     def dates(span: Range | None) -> Dates | None:
         if span is None:
@@ -510,6 +542,7 @@ def _expected(
         learnt=believe(
             [record for code, record in taught.items() if code != batch.code], lot_of(batch)
         ).told(),
+        overdue=done >= needed.late_edge,
     )
 
 

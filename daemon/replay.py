@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import logging
+import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -27,12 +29,16 @@ from daemon.journal import (
     last_step,
     read_events,
     read_request,
+    read_steps,
     read_ticks,
+    tick_of,
 )
 from daemon.requests import KINDS, RefusedError, apply
 from daemon.state import DAY, Inputs, Memory, Now, Site, cared_for, dump, restore
 from drivers.protocols import RelayState
 from profiles.library import Library
+
+log = logging.getLogger(__name__)
 
 #: How often all that is known is written down [s].
 CHECKPOINT_EVERY = DAY
@@ -187,7 +193,7 @@ class _Player:
         self.relays: dict[str, RelayState] = {}
         self.troubles: dict[str, str] = {}
         self.switched: dict[str, list[bool]] = {}
-        self._site_text = ""
+        self.site_text = ""
         self._differed = False
 
     def play(self, tick: StoredTick) -> None:
@@ -195,7 +201,7 @@ class _Player:
             self.memory = None
         self._differed = False
         for kind, body in tick.steps:
-            self._step(tick, kind, body)
+            self.step(tick.n, tick.at, kind, body)
         if self.memory is None or self.site is None or not tick.told:
             self.memory = None
             self.found.skipped += 1
@@ -207,14 +213,15 @@ class _Player:
         self.found.ticks += 1
         self._compare(tick, decision)
 
-    def _step(self, tick: StoredTick, kind: str, body: str) -> None:
+    def step(self, n: int, at: float, kind: str, body: str) -> None:
+        """Take in what tick `n`, of POSIX time `at`, was given besides readings."""
         if kind == "start":
             self.memory = None
             self.found.starts += 1
         elif kind == "site":
             self.relays, self.switched = {}, {}  # told anew, all of them
-            if body != self._site_text:
-                self.site, self._site_text, self.aims = restore_site(body), body, None
+            if body != self.site_text:
+                self.site, self.site_text, self.aims = restore_site(body), body, None
         elif kind == "memory":
             recorded = restore(body)
             if self.memory is not None:
@@ -225,7 +232,7 @@ class _Player:
                     if getattr(recorded, one.name) != getattr(self.memory, one.name)
                 ]:
                     self._differs(
-                        tick, "memory", f"before it, the memory differs in: {', '.join(others)}"
+                        n, at, "memory", f"before it, the memory differs in: {', '.join(others)}"
                     )
             self.memory, self.aims = recorded, None
         elif kind == "relays":
@@ -235,20 +242,20 @@ class _Player:
         elif kind == "switched":
             self.switched |= json.loads(body)
         elif kind == "request":
-            self._ask(tick, json.loads(body))
+            self._ask(n, at, json.loads(body))
         else:
             raise JournalError(
-                f"{self.path}: tick {tick.n} has a step of kind {kind!r}, which this hotbed does not "
+                f"{self.path}: tick {n} has a step of kind {kind!r}, which this hotbed does not "
                 "know: replay it with the version that wrote it"
             )
 
-    def _ask(self, tick: StoredTick, step: Mapping[str, Any]) -> None:
+    def _ask(self, n: int, at: float, step: Mapping[str, Any]) -> None:
         if self.memory is None or self.site is None:
             return
         self.found.requests += 1
         row = read_request(self.path, step["id"])
         if row is None:
-            self._differs(tick, "memory", f"request {step['id']} before it is not in the journal")
+            self._differs(n, at, "memory", f"request {step['id']} before it is not in the journal")
             return
         now = Now(step["mono"], step["utc"], step["trusted"])
         try:
@@ -256,7 +263,8 @@ class _Player:
             done = apply(self.memory, self.site, asked, row.by or "", now)
         except (RefusedError, KeyError, ValueError) as error:
             self._differs(
-                tick,
+                n,
+                at,
                 "memory",
                 f"the request to {row.kind} before it, once done, is refused: {error}",
             )
@@ -268,7 +276,7 @@ class _Player:
         if here == tick.told:
             return
         if here[:_HALF] == tick.told[:_HALF]:
-            self._differs(tick, "words", self._otherwise_said(tick, decision.events))
+            self._differs(tick.n, tick.at, "words", self._otherwise_said(tick, decision.events))
             return
         names = ("lamp", "mat")
         then = self.switched
@@ -279,7 +287,10 @@ class _Player:
             if bench in then and then[bench][n] != on
         ]
         self._differs(
-            tick, "outputs", "; ".join(turned) or "the same is switched, with another aim or stop"
+            tick.n,
+            tick.at,
+            "outputs",
+            "; ".join(turned) or "the same is switched, with another aim or stop",
         )
 
     def _otherwise_said(self, tick: StoredTick, events: tuple[Event, ...]) -> str:
@@ -290,16 +301,55 @@ class _Player:
         new = [f"newly said: {text}" for text in texts if text not in there]
         return "; ".join(gone[:3] + new[:3]) or "a reason is worded otherwise"
 
-    def _differs(self, tick: StoredTick, what: str, detail: str) -> None:
+    def _differs(self, n: int, at: float, what: str, detail: str) -> None:
         if not self._differed:
             self.found.differing += 1
             self._differed = True
         if len(self.found.differences) < TOLD:
-            self.found.differences.append(Difference(tick.n, tick.at, what, detail))
+            self.found.differences.append(Difference(n, at, what, detail))
 
 
 def _on(on: bool) -> str:
     return "on" if on else "off"
+
+
+def rolled_forward(
+    path: Path, memory: Memory, site: Site, *, patience: float = 0.5
+) -> tuple[Memory, Now | None]:
+    """A saved memory, brought on to the last tick that the journal has of the same run, or as far as
+    can be in `patience` seconds; and when that was, None where there is none.
+
+    It ends where the site was another, or ticks are missing. Requests are left out: the journal has a
+    newer state with each.
+    """
+    known = {code for code, batch in memory.batches.items() if batch.crop in site.crops}
+    resting = {code: one for code, one in memory.batches.items() if code not in known}
+    player = _Player(path, Replayed(), {})
+    player.site, player.site_text = site, dump_site(site)
+    last = None
+    ends = time.monotonic() + patience
+    try:
+        first = tick_of(path, memory.at.utc, memory.at.mono) if memory.at is not None else None
+        if first is None:
+            return memory, None
+        for kind, body in read_steps(path, ("site", "relays", "troubles"), "site", first):
+            player.step(first, 0.0, kind, body)
+        player.memory = replace(
+            memory, batches={code: memory.batches[code] for code in memory.batches if code in known}
+        )
+        for tick in read_ticks(path, first + 1):
+            steps = tuple(one for one in tick.steps if one[0] != "request")
+            if tick.lost or any(kind == "start" for kind, _ in steps) or time.monotonic() > ends:
+                break
+            player.play(replace(tick, steps=steps))
+            if player.memory is None or player.site is not site:
+                break
+            memory, last = player.memory, player.memory.at
+    except (JournalError, ValueError, KeyError) as error:
+        log.warning("not all ticks since the saved state are gone through: %s", error)
+    if last is not None:
+        memory = replace(memory, batches={**resting, **memory.batches})
+    return memory, last
 
 
 def _pages(path: Path, first: int) -> Iterator[StoredTick]:

@@ -23,7 +23,7 @@ from pydantic import (
     field_validator,
 )
 
-from daemon.advice import better_bench, prospect
+from daemon.advice import better_bench, neighbours, prospect
 from daemon.care import SITE, Care, Records, Tally, What, said
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
@@ -303,6 +303,9 @@ def apply(memory: Memory, site: Site, asked: _Arguments, by: str, now: Now) -> D
         batch = done.memory.batches[str(result["batch"])]
         aim = after.get(batch.place)
         if batch.stage is Stage.GERMINATION and aim is not None:
+            result["notes"] += neighbours(
+                done.memory, site, batch.place, before[batch.place], aim, batch.code
+            )
             better = better_bench(done.memory, site, batch, aim)
             result["notes"] += [better] if better is not None else []
             ahead = prospect(done.memory, site, batch, aim)

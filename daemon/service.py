@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import math
 import threading
 import time
 from collections import OrderedDict, deque
@@ -21,6 +22,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
+from daemon.caller import Caller
 from daemon.clock import LiveClock, synchronised
 from daemon.control import iso
 from daemon.decide import GAP, Decision, decide, next_change
@@ -42,9 +44,10 @@ from daemon.messages import (
     event_message,
 )
 from daemon.notify import Notifier, watchdog_interval
-from daemon.replay import Recorder
+from daemon.replay import Recorder, rolled_forward
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
 from daemon.state import (
+    NEVER,
     Batch,
     BenchMemory,
     Cut,
@@ -72,8 +75,8 @@ FLOOR_UTC = 1_767_225_600.0
 #: what it last wrote down.
 CLOCK_SET, REMEMBERED = 5.0, 60.0
 #: How long [s] the first tick waits for the first readings.
-FIRST_READINGS = 1.0
-FIRST_LOOKS = 50
+FIRST_READINGS = 0.4
+FIRST_LOOKS = 20
 #: How many answers are kept for those who ask again, and for how long [s].
 ANSWERS_KEPT = 10_000
 ANSWERS_FOR = 2 * 3600.0
@@ -84,6 +87,8 @@ REFUSALS_KEPT = 100
 #: How many requests a minute one person may make; how many are done, for all together, whatever names
 #: they give; how many refusals are answered. Real seconds: those who ask live by them.
 REQUESTS_EACH, REQUESTS_ALL, REFUSED_ALOUD, MINUTE = 240, 600, 300, 60.0
+#: How often the state is written down when there is nothing else that can't wait [s].
+SAVE_EVERY = 900.0
 #: Requests that need no date, and so no clock.
 TIMELESS = frozenset({"keep", "acknowledge", "reset", "snooze"})
 #: How many events of the outbox are offered to the wire at a time, how often [s] it is looked through
@@ -116,10 +121,12 @@ def resumed(memory: Memory, *, by: float, gone: float, booted: bool, dated: bool
     def bench(one: BenchMemory) -> BenchMemory:
         one = replace(one, begun=None)
         if booted:
-            one = replace(one, soil_at=BenchMemory().soil_at)  # heat waits for a reading of today's
+            one = replace(one, soil_at=NEVER)  # heat waits for a reading of today's
         if gone > GAP or (booted and not dated):
-            # Nor were they on, or their hours would count; no heat is judged by what the soil did.
-            one = replace(one, lamp=False, mat=False, watch=HeatWatch())
+            # Nor were they on, or their hours would count.
+            one = replace(one, lamp=False, mat=False)
+        if booted and not dated:  # no heat is judged by what the soil did in nobody knows how long
+            one = replace(one, watch=HeatWatch())
         return one
 
     return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})
@@ -129,6 +136,14 @@ def _too_many(by: str, wait: float) -> str:
     return (
         f"too many requests; allowed: {REQUESTS_EACH} a minute by one person and {REQUESTS_ALL} by "
         f"all: ask again in {max(1.0, wait):.0f} s, {by}"
+    )
+
+
+def _routine(event: Event) -> bool:
+    """Whether it comes by the thousand and can wait a few minutes to be written: a mat's switching, a
+    stop that does its daily work. A stop for what a person must know of raises an alarm."""
+    return event.kind == "interlock" or (
+        event.kind == "switching" and event.data.get("relay") == "mat"
     )
 
 
@@ -162,9 +177,11 @@ class Service:
         notifier: Notifier | None = None,
         simulated: bool = False,
         observe: Callable[[Memory], None] | None = None,
+        caller: Caller | None = None,
     ) -> None:
         """boot: tells whether the saved state's monotonic times still hold. simulated: the clock is
-        not the machine's, which those who ask go by. observe: told of each new memory."""
+        not the machine's, which those who ask go by. observe: told of each new memory. caller: calls
+        people about alarms."""
         self.site = site
         self.hardware = hardware
         self.journal = journal
@@ -174,9 +191,11 @@ class Service:
         self.notifier = notifier or Notifier()
         self.simulated = simulated
         self.observe = observe
+        self.caller = caller or Caller({})
         self.memory = Memory()
         self.decision: Decision | None = None
         self._recorder = Recorder(site)
+        self._saved_at = -math.inf  # mono of the newest state that was handed to the journal
         self._floor = FLOOR_UTC
         self._offset: float | None = None  # of the wall clock from the other, when last seen
         self._wake = asyncio.Event()
@@ -220,6 +239,7 @@ class Service:
             finally:
                 self.notifier.stopping()
                 await self.hardware.close()
+                await self.caller.close()
                 await self._leave()
                 for task in (outbox, wire):
                     task.cancel()
@@ -291,23 +311,34 @@ class Service:
         for on, relay in sorted(told, key=lambda one: one[0]):
             relay.set(on, lease)
         self._ticked = now.mono
+        urgent = not all(map(_routine, decision.events))
+        due = now.mono - self._saved_at >= SAVE_EVERY
         with suppress(JournalError, ValueError):
-            self.journal.note(ticks=[row], state=None if decision.events else self._saved())
-        self._write(decision.events)
+            self.journal.note(
+                ticks=[row],
+                events=() if urgent else decision.events,
+                state=self._saved() if due and not urgent else None,
+            )
+        if urgent:
+            self._write(decision.events)
+        else:
+            self._log(decision.events)
+        self.caller.hear(decision.events)
         self._publish(now)
         if self.observe is not None:
             self.observe(self.memory)
         return decision
 
     def _troubles(self) -> dict[str, str]:
-        """What is wrong with the journal, for an alarm."""
+        """What is wrong with the journal, or with calling people, for an alarm."""
         unwritten = self._unwritten
         while unwritten and unwritten[0][1].done():
             unwritten.popleft()
         trouble = self.journal.trouble
         if trouble is None and unwritten and time.monotonic() - unwritten[0][0] > DISK_PATIENCE:
             trouble = f"{self.journal.path}: its disk does not answer: check or replace it"
-        troubles = {"journal-unwritable": trouble} if trouble else {}
+        found = {"journal-unwritable": trouble, "call-failed": self.caller.trouble}
+        troubles = {kind: cause for kind, cause in found.items() if cause}
         if self.journal.set_aside != self._set_aside:  # once: it stays in sight until acknowledged
             self._set_aside = self.journal.set_aside
             troubles["journal-damaged"] = (
@@ -373,6 +404,7 @@ class Service:
                 return None
             memory = self.memory
         now = memory.at or self.now()
+        self._saved_at = now.mono
         whole = replace(memory, batches={**self._left_out, **memory.batches})
         return SavedState(body=dump(whole), at=now.utc, mono=now.mono, boot=self.boot)
 
@@ -389,6 +421,9 @@ class Service:
                 log.error("the saved state does not fit: %s", error)
                 events.append(self._daemon_event(self._keep_unread(saved, now)))
             else:
+                memory, last = rolled_forward(self.journal.path, memory, self.site)
+                if last is not None:
+                    saved = replace(saved, at=last.utc, mono=last.mono)
                 booted = saved.boot != self.boot or saved.mono > now.mono
                 # What was last believed. A clock that goes on in the same boot has been set since.
                 sure = memory.cut.at if memory.cut is not None else memory.at
@@ -458,8 +493,7 @@ class Service:
         """
         if not events:
             return
-        for event in events:
-            log.info("%s", event.text)
+        self._log(events)
         loop = asyncio.get_running_loop()
 
         def written(future: Future[list[int]]) -> None:
@@ -471,6 +505,11 @@ class Service:
 
         with suppress(JournalError):
             self._submit(events, self._saved()).add_done_callback(written)
+
+    @staticmethod
+    def _log(events: Iterable[Event]) -> None:
+        for event in events:
+            log.info("%s", event.text)
 
     def _submit(
         self,
@@ -566,6 +605,7 @@ class Service:
             return
         # Who asks the very same again, for want of an answer, must not be refused and then obeyed.
         known = self._answers.get(request.id) or self._refused.get(payload)
+        done = False
         if known is None:
             if wait := self._each.wait(request.by, time.monotonic()):
                 done, known = False, self._refusal(request.id, _too_many(request.by, wait))
@@ -581,6 +621,8 @@ class Service:
                 while len(kept) > most:
                     kept.popitem(last=False)
         self.wire.reply(request.reply_to, known)
+        if done:
+            self._wake.set()  # what it changes is decided and told at once, after the answer
 
     async def _carry_out(self, request: Request) -> tuple[bool, bytes]:
         """Do it and write it down, or refuse it and change nothing; the answer's payload."""
@@ -625,11 +667,8 @@ class Service:
         with suppress(RefusedError):
             self.memory = apply(self.memory, self.site, asked, request.by, now).memory
             self._recorder.asked(request.id, now)
-        for event in events:
-            log.info("%s", event.text)
+        self._log(events)
         self._news.set()
-        self._publish(now)
-        self._wake.set()
         return True, answer
 
     def _check_time(self, request: Request, now: Now) -> None:

@@ -4,10 +4,10 @@ The rule, in the order it is applied:
 
 1. Soil. Every batch in germination brings the range its seed accepts, every emerged one the
    temperature its roots must stay under (and its root-zone floor, if it keeps one). Inside the range
-   that all accept, the aim is the point nearest to what the germinating seed likes best on average.
-   Where no such range exists the conflict is reported, and the aim is the warmest that harms
-   nobody: seed that waits is slow, roots or seed that cook are lost. It is reported too where the
-   leaves of one keep the seed of another cooler than it likes best, for it will be slow.
+   that all accept, the aim is what is kindest to all the germinating seed, see `setpoint.kindest`.
+   Where no such range exists the conflict is reported, and the aim is the warmest that all stand:
+   seed that waits is slow, roots or seed that cook are lost. It is reported too where seed is kept much
+   slower, or loses many more seedlings, than it would by itself.
 2. Hours. Every batch with leaves or with seed that needs light brings its acceptable hours. Inside
    what all accept, the hours nearest to the average best. Where there are none in common the
    conflict is reported, and the shortest upper limit holds: too short only slows, too long makes an
@@ -25,6 +25,7 @@ from dataclasses import dataclass
 
 from daemon.state import Batch
 from profiles.model import Crop, Stage, StageTargets, Temperature
+from profiles.setpoint import Hardship, hardship, kindest
 from profiles.units import Units, format_temperature
 
 #: An aim stays this far [°C] below a ceiling, so that landing on it does not trip the safety stop.
@@ -74,7 +75,7 @@ def aim_of(
         return Aim()
     asks = [(batch, crops[batch.crop].stages[batch.stage]) for batch in batches]
     conflicts: list[str] = []
-    soil, soil_night, soil_range = _soil(asks, conflicts, units)
+    soil, soil_night, soil_range = _soil(asks, crops, conflicts, units)
     ceiling, ceiling_of = min(
         (targets.soil_ceiling_c.value, crops[batch.crop].title.lower()) for batch, targets in asks
     )
@@ -93,8 +94,8 @@ def aim_of(
     if covered and hours and leafy:
         under = ", ".join(batch.code for batch in batches if batch.covered)
         conflicts.append(
-            f"under a cover below a lit lamp: {under}; the lamp is shed before the seed cooks, but "
-            "a dark bench would suit it better"
+            f"under a cover below a lit lamp: {under}; a dark bench would suit it better, for a cover "
+            "below a lamp gets hot"
         )
     return Aim(
         soil=soil,
@@ -114,13 +115,15 @@ def aim_of(
 
 
 def _soil(
-    asks: Sequence[tuple[Batch, StageTargets]], conflicts: list[str], units: Units
+    asks: Sequence[tuple[Batch, StageTargets]],
+    crops: Mapping[str, Crop],
+    conflicts: list[str],
+    units: Units,
 ) -> tuple[float | None, float | None, tuple[float, float] | None]:
     lows: list[tuple[float, str]] = []
     highs: list[tuple[float, str]] = []
-    bests: list[float] = []
     nights: list[float] = []
-    likes: list[tuple[float, str]] = []
+    seed: list[Batch] = []
     alternating = False
     floors: list[float] = []
     for batch, targets in asks:
@@ -133,8 +136,7 @@ def _soil(
             lows.append((span.low, batch.code))
             night = targets.soil_best_night
             alternating = alternating or night is not None
-            likes.append((targets.soil_best.low, batch.code))
-            bests.append(_middle(targets.soil_best))
+            seed.append(batch)
             nights.append(_middle(night or targets.soil_best))
         elif targets.mat == "floor" and targets.root_zone_floor_c is not None:
             floors.append(targets.root_zone_floor_c.value)
@@ -147,22 +149,35 @@ def _soil(
         conflicts.append(
             f"{cold_for} wants soil of {format_temperature(low, units)} or more, {hot_for} at most "
             f"{format_temperature(high, units)}: they can't share this bench well; aiming for "
-            f"{format_temperature(high, units)}, which harms nobody and is slow for {cold_for}"
+            f"{format_temperature(high, units)}, the warmest that all stand, and slow for {cold_for}"
         )
         return high, None, None
-    leafy = {batch.code for batch, _ in asks if batch.emerged}
-    if likes and hot_for in leafy and (warm := max(likes))[0] > high:
-        conflicts.append(
-            f"{warm[1]} germinates best in soil of {format_temperature(warm[0], units)} or more, "
-            f"{hot_for} stands at most {format_temperature(high, units)}: no warmer than that, which "
-            f"harms nobody and is slow for {warm[1]}"
-        )
+    if not seed:
+        return max(floors), None, (low, high)
+    aim = min(high, max([kindest([crops[one.crop] for one in seed], low, high), *floors]))
+    for one in seed:
+        cost = hardship(crops[one.crop], aim) if len(asks) > 1 else None
+        if cost is not None:
+            others = ", ".join(batch.code for batch, _ in asks if batch.code != one.code)
+            conflicts.append(
+                f"{one.code} can't share this bench well with {others}: at "
+                f"{format_temperature(aim, units)} {said_hardship(cost)}"
+            )
+    cool = min(high, max([low, sum(nights) / len(nights), *floors]))
+    return aim, min(cool, aim) if alternating else None, (low, high)
 
-    def within(wishes: list[float]) -> float:
-        wish = max([sum(wishes) / len(wishes), *floors]) if wishes else max(floors)
-        return min(max(wish, low), high)
 
-    return within(bests), within(nights) if alternating else None, (low, high)
+def said_hardship(cost: Hardship) -> str:
+    """What a temperature costs a crop, in words that go on after it."""
+    said = []
+    if cost.days is None:
+        said.append("nothing comes up")
+    elif cost.days_alone is not None and round(cost.days) > round(cost.days_alone):
+        said.append(f"{cost.days:.0f} days to emergence, {cost.days_alone:.0f} by itself")
+    normal, alone = cost.normal_percent, cost.normal_alone
+    if normal is not None and alone is not None and normal < alone - 1:
+        said.append(f"{normal:.0f} % of the seedlings normal, {alone:.0f} by itself")
+    return " and ".join(said)
 
 
 def _middle(span: Temperature) -> float:

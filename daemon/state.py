@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
 
+from daemon import predictive
 from daemon.care import Husbandry, Records, Tally, TallyLimits, limits_of
 from daemon.config import Config
 from daemon.config import Tariff as TariffSection
@@ -26,8 +27,12 @@ from profiles.library import Library
 from profiles.model import Crop, Stage
 from profiles.units import Units
 
+#: When the lamps' hours begin where nobody says.
+LIGHTS_ON = time(6)
 DAY = 86400.0
 HOUR = 3600.0
+#: Before any moment (mono).
+NEVER = -1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +51,26 @@ class ProofSpec:
     meter: str
     measures: Literal["power", "light"]
     least: float
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody who is called about alarms: from which priority on, whether by night too, and how long an
+    answer is waited for [s] until the next is called."""
+
+    name: str
+    least: Literal["critical", "high", "medium", "low"]
+    nights: bool
+    wait: float
+
+
+@dataclass(frozen=True, slots=True)
+class CallPlan:
+    """Who is called about an alarm, in this order, how often round, and from when to when it is night."""
+
+    people: tuple[Person, ...] = ()
+    night: tuple[timedelta, timedelta] = (timedelta(hours=22), timedelta(hours=7))
+    rounds: int = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +107,7 @@ class BenchSpec:
     mat: RelaySpec | None
     soil_probes: tuple[str, ...]
     air_probes: tuple[str, ...]
+    control: Literal["learning", "hysteresis"] = "learning"
     moisture: MoistureSpec | None = None
 
 
@@ -114,6 +140,7 @@ class Site:
     longitude: float | None = None
     last_frost: date | None = None
     tariff: Tariff | None = None
+    calls: CallPlan = CallPlan()
     husbandry: Mapping[tuple[str, Stage], Husbandry] = field(default_factory=dict)
     counted: Mapping[tuple[str, Stage], TallyLimits] = field(default_factory=dict)
 
@@ -134,13 +161,18 @@ class Site:
                 proof = ProofSpec(meter_name(bench), proof.measures, proof.lit_from(one.watts))
             return RelaySpec(one.watts, one.min_on, one.min_off, getattr(one, "ppfd", None), proof)
 
+        tariff = config.site.tariff
+        cheap = tariff.off_peak if tariff is not None else None
+        # From the first cheap hour on, whatever the crop's hours, so that these never move by its stage.
+        usual = LIGHTS_ON if cheap is None else cheap.begins
         benches = {
             name: BenchSpec(
                 name=name,
                 title=bench.title or name,
                 trays=bench.trays,
-                lights_on=_since_midnight(bench.lights_on),
+                lights_on=_since_midnight(usual if bench.lights_on is None else bench.lights_on),
                 hysteresis=bench.hysteresis,
+                control=bench.control,
                 lamp=relay(bench.lamp, name),
                 mat=relay(bench.mat),
                 soil_probes=tuple(
@@ -177,7 +209,14 @@ class Site:
             latitude=config.site.latitude,
             longitude=config.site.longitude,
             last_frost=config.site.last_frost,
-            tariff=_tariff(config.site.tariff),
+            tariff=_tariff(tariff),
+            calls=CallPlan(
+                tuple(
+                    Person(one.name, one.least, one.nights, one.wait) for one in config.calls.people
+                ),
+                (_since_midnight(config.calls.night_from), _since_midnight(config.calls.night_to)),
+                config.calls.rounds,
+            ),
             husbandry=husbandry,
             counted=counted,
         )
@@ -316,8 +355,8 @@ class Duty:
 
     water_by: when its moisture is to be seen to (POSIX s). seen_at: when somebody was last at it in the
     lamp's hours, on the bench where it is; None if nobody was. out_at: when it was put out to harden;
-    None when it is in. cold: why it may not stay out for this night, empty if it may, as of `cold_at`
-    (mono).
+    None when it is in. wet: whether its mix was seen wet, which holds until `wet_until` (POSIX s).
+    cold: why it may not stay out for this night, empty if it may, as of `cold_at` (mono).
     """
 
     revision: int
@@ -325,6 +364,8 @@ class Duty:
     water_by: float
     seen_at: float | None = None
     out_at: float | None = None
+    wet: bool | None = None
+    wet_until: float = 0.0
     cold: str = ""
     cold_at: float | None = None
 
@@ -392,23 +433,25 @@ class BenchMemory:
     said: advisories already given for the present aim. leafy_since: since when there are, or may be,
     seedlings up that a lamp should light; None without any. lit: whether the lamp is, by what measures
     it; None where nothing does. proven_at: when it last did while the lamp was on.
+    room_mind: what `room.observe` remembers, where no probe measures the room.
     energy: drawn since `energy_from` (utc), and of it `energy_today`, since midnight or that.
     """
 
     begun: float | None = None
     soil: float | None = None
-    soil_at: float = -1e9
+    soil_at: float = NEVER
     air: float | None = None
     room: float | None = None
     lamp: bool = False
-    lamp_at: float = -1e9
-    lamp_last: float = -1e9
+    lamp_at: float = NEVER
+    lamp_last: float = NEVER
     mat: bool = False
-    mat_at: float = -1e9
-    mat_last: float = -1e9
+    mat_at: float = NEVER
+    mat_last: float = NEVER
     light: LightDay = LightDay()
     watch: HeatWatch = HeatWatch()
     controller: tuple[float, ...] = ()
+    room_mind: tuple[float, ...] = ()
     full_since: float | None = None
     full_soil: float = 0.0
     off_target_since: Mapping[str, float] = field(default_factory=dict)
@@ -519,6 +562,7 @@ def shifted(memory: Memory, by: float) -> Memory:
             mat_last=bench.mat_last + by,
             leafy_since=move(bench.leafy_since),
             proven_at=move(bench.proven_at),
+            controller=predictive.shifted(bench.controller, by),
             full_since=None,
             off_target_since={key: at + by for key, at in bench.off_target_since.items()},
             light=replace(

@@ -290,6 +290,19 @@ def _tls(settings: Mqtt) -> ssl.SSLContext:
     return context
 
 
+def acknowledge_now(client: aiomqtt.Client) -> None:
+    """Have what came last acknowledged at once, where the system can.
+
+    To be called when the broker has acknowledged a message: one that holds small packets back
+    (Nagle's algorithm, mosquitto's default) else keeps its next to us for the 40 ms that TCP waits.
+    """
+    sock = client._client.socket()  # no public way; None when the connection is gone
+    quick = getattr(socket, "TCP_QUICKACK", None)  # Linux
+    if quick is not None and isinstance(sock, socket.socket):
+        with contextlib.suppress(OSError):
+            sock.setsockopt(socket.IPPROTO_TCP, quick, 1)
+
+
 async def subscribe(client: aiomqtt.Client, topics: list[str], qos: int) -> list[str]:
     """Subscribe to all `topics`; returns those that the broker refuses (0x80 in its SUBACK)."""
     codes = await client.subscribe([(topic, qos) for topic in topics])
@@ -614,6 +627,8 @@ class Wire:
 
     async def _put(self, client: aiomqtt.Client, message: _Message) -> None:
         await client.publish(message.topic, message.payload, message.qos, message.retain)
+        if message.qos:
+            acknowledge_now(client)
 
     async def _put_latest(self, client: aiomqtt.Client) -> None:
         topic = next(iter(self._unsent))

@@ -121,17 +121,17 @@ class MqttRelaySettings:
 class MqttProbeSettings:
     """Where one probe publishes, and what.
 
-    topic, path: as for relays; the value is a number, or text that is one. unit: of the payload; None
-    for one that is no temperature (W, lx). offset: K added after conversion, -10 to 10. low, high: °C,
-    or what it measures, outside which the device lies; by default what a DS18B20 measures (its data
-    sheet), the widest of the usual kinds.
+    topic, path: as for relays; the value is a number, or text that is one. unit: of a temperature in
+    the payload; of anything else "C", which takes it as it is. offset: K added after conversion, -10 to
+    10. low, high: outside which the device lies, -1e6 to 1e6; by default what a DS18B20 measures (°C,
+    its data sheet), the widest of the usual thermometers.
 
     Raises ValueError naming the field.
     """
 
     topic: str
     path: str = ""
-    unit: Literal["C", "F"] | None = "C"
+    unit: Literal["C", "F"] = "C"
     offset: float = 0.0
     low: float = -55.0
     high: float = 125.0
@@ -139,15 +139,12 @@ class MqttProbeSettings:
     def __post_init__(self) -> None:
         _require("topic", topic_problem(self.topic, wildcards=False))
         _require("path", path_problem(self.path))
-        if self.unit not in ("C", "F", None):
-            raise ValueError(f"unit is 'C' or 'F', or None, not {self.unit!r}")
+        if self.unit not in ("C", "F"):
+            raise ValueError(f"unit is 'C' or 'F', not {self.unit!r}")
         if not -10 <= self.offset <= 10:
             raise ValueError(f"offset is -10 to 10 K, not {self.offset!r}")
-        if self.unit is None:
-            if not self.low < self.high:
-                raise ValueError(f"low is not under high: {self.low} and {self.high}")
-        elif not -273.15 <= self.low < self.high <= 1000:
-            raise ValueError(f"low and high are -273.15 to 1000 °C, not {self.low} and {self.high}")
+        if not -1e6 <= self.low < self.high <= 1e6:
+            raise ValueError(f"low and high are -1e6 to 1e6, not {self.low} and {self.high}")
 
 
 class MqttRelay:
@@ -335,7 +332,7 @@ class MqttRelay:
 
 
 class MqttProbe:
-    """A thermometer, or another meter, heard over MQTT (`drivers.protocols.Probe`).
+    """A thermometer, or a probe of something else, heard over MQTT (`drivers.protocols.Probe`).
 
     A message that the broker had kept is not believed: nobody knows how old it is, and an old
     reading must not steer heat. `Reading.at` is the time of arrival.

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import permutations
-from math import ceil, floor
+from math import ceil, floor, log
 
 from profiles.bounds import check, check_over_0
 from profiles.forecast import Belief, Range, believe, forecast, requirement
@@ -22,6 +21,11 @@ WATTS_PER_C = 18 / 9.8
 STEP_C = 2.5
 #: The aim stays this far [°C] under what harms seed or roots.
 _MARGIN_C = 1.0
+#: Steps of a shared temperature [°C].
+_STEP_SHARED = 0.5
+#: Seed that takes so many times its days, or has less than this part of its normal seedlings, does not do
+#: well (our judgement).
+_SLOWER, _POORER = 1.5, 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +116,9 @@ def _accepted(crop: Crop) -> Temperature:
 class Shared:
     """One soil temperature for several crops.
 
-    soil_c: to aim for [°C]; low_c, high_c: what all accept, low over high where they can't share, and
-    then the aim is what harms nobody. low_of, high_of: whose ends those are.
+    soil_c: to aim for [°C]; low_c, high_c: what all accept, low over high where there is no such, and
+    then the aim is the warmest that all stand. low_of, high_of: whose ends those are. hardships: what
+    the aim costs whom, empty where all do well.
     """
 
     crops: tuple[Crop, ...]
@@ -122,95 +127,119 @@ class Shared:
     high_c: float
     low_of: Crop
     high_of: Crop
+    hardships: tuple[Hardship, ...]
 
     @property
     def fits(self) -> bool:
-        return self.low_c <= self.high_c
+        """Whether they can share a bench well."""
+        return self.low_c <= self.high_c and not self.hardships
 
-    @property
-    def bound_by(self) -> Crop | None:
-        """Whose limit keeps the aim from the middle of what all like best; None where none does."""
-        wish = sum(map(best_c, self.crops)) / len(self.crops)
-        if not self.fits or self.soil_c < wish:
-            return self.high_of
-        return self.low_of if self.soil_c > wish else None
+
+@dataclass(frozen=True, slots=True)
+class Hardship:
+    """What a soil temperature costs a crop, beside what it likes: days, and percent normal seedlings.
+
+    days: None where nothing comes up. normal_percent: None where nobody tested.
+    """
+
+    crop: Crop
+    days: float | None
+    days_alone: float | None
+    normal_percent: float | None
+    normal_alone: float | None
+
+
+def hardship(crop: Crop, soil_c: float) -> Hardship | None:
+    """What germinating at `soil_c` [°C], and not at what it likes, costs a crop; None if it does well."""
+    own = best_c(crop)
+    days, alone = crop.emergence.days(soil_c), crop.emergence.days(own)
+    normal, normal_alone = crop.normal_percent(soil_c), crop.normal_percent(own)
+    slow = days is None or (alone is not None and days > _SLOWER * alone and days - alone >= 2.0)
+    poor = normal is not None and normal_alone is not None and normal < _POORER * normal_alone
+    return Hardship(crop, days, alone, normal, normal_alone) if slow or poor else None
 
 
 def best_shared(crops: Sequence[Crop]) -> Shared:
-    """The soil temperature at which several crops germinate best on one bench.
+    """The soil temperature at which several crops germinate best on one bench, see `kindest`.
 
-    Inside what all accept, the point nearest to what they like best on average: there the squares of
-    their distances from it are least. Where they accept nothing in common, the warmest that harms
-    none. A bench is steered by the same rule. Raises ValueError for no crop.
+    Where they accept nothing in common, the warmest that all stand. A bench is steered by the same
+    rule. Raises ValueError for no crop.
     """
     if not crops:
         raise ValueError("no crop is named; allowed: one or more")
+    low_of = max(crops, key=lambda crop: _accepted(crop).low)
+    high_of = min(crops, key=warmest)
+    low, high = _accepted(low_of).low, warmest(high_of)
+    soil_c = kindest(crops, low, high)
+    costs = (hardship(crop, soil_c) for crop in crops)
     return Shared(
         tuple(crops),
-        _aim(crops),
-        _low(crops),
-        _high(crops),
-        max(crops, key=lambda crop: _accepted(crop).low),
-        min(crops, key=_warmest),
+        soil_c,
+        low,
+        high,
+        low_of,
+        high_of,
+        tuple(cost for cost in costs if cost is not None),
     )
 
 
-def _aim(crops: Sequence[Crop]) -> float:
+def kindest(crops: Sequence[Crop], low_c: float, high_c: float) -> float:
+    """The soil temperature [°C] from `low_c` to `high_c` that is kindest to all these crops' seed.
+
+    Of one crop alone, the nearest to what it likes. Of several, by half degrees, where the product of
+    their speeds and of the squares of their parts of normal seedlings is greatest: so none is made to
+    pay for the rest, and a lost seedling weighs more than a late one (our judgement). `high_c` if
+    `low_c` is over it.
+    """
+    if low_c >= high_c:
+        return high_c
     wish = sum(map(best_c, crops)) / len(crops)
-    return min(max(wish, _low(crops)), _high(crops))
+    if len({crop.name for crop in crops}) == 1:
+        return min(max(wish, low_c), high_c)
+    first, last = ceil(low_c / _STEP_SHARED), floor(high_c / _STEP_SHARED)
+    steps = [low_c, *(_STEP_SHARED * n for n in range(first, last + 1)), high_c]
+    return max(
+        steps,
+        key=lambda soil_c: (
+            round(sum(_ease(crop, soil_c) for crop in crops), 3),
+            -abs(soil_c - wish),
+        ),
+    )
 
 
-def _low(crops: Sequence[Crop]) -> float:
-    return max(_accepted(crop).low for crop in crops)
+def _ease(crop: Crop, soil_c: float) -> float:
+    """The logarithm of a crop's speed and of the square of its part of normal seedlings."""
+    rate, normal = crop.emergence.rate(soil_c), crop.normal_percent(soil_c)
+    return log(max(rate, 1e-6)) + (0.0 if normal is None else 2 * log(max(normal / 100, 1e-3)))
 
 
-def _high(crops: Sequence[Crop]) -> float:
-    return min(map(_warmest, crops))
-
-
-def _warmest(crop: Crop) -> float:
-    """The warmest soil [°C] that it may be kept at."""
+def warmest(crop: Crop) -> float:
+    """The warmest soil [°C] that its seed may be kept at."""
     ceiling = crop.stages[Stage.GERMINATION].soil_ceiling_c.value
     return min(_accepted(crop).high, ceiling - _MARGIN_C)
 
 
 def benches_for(crops: Sequence[Crop]) -> tuple[tuple[Crop, ...], ...]:
-    """The crops parted into as few groups as can each share a bench, the coolest first.
+    """The crops parted into as few groups as can each share a bench well, the coolest first.
 
-    Of as few groups, one in which no crop would do better in another.
+    Each group has neighbours in what they like best; of as few groups, those with the greatest ease.
     """
-    groups: list[list[Crop]] = []
-    ends: list[float] = []
-    for crop in sorted(crops, key=lambda each: (_warmest(each), each.name)):
-        # A point in every range: the least number of points is found from the lowest upper end on.
-        if ends and _accepted(crop).low <= ends[-1]:
-            groups[-1].append(crop)
-        else:
-            groups.append([crop])
-            ends.append(_warmest(crop))
-    while move := _better_move(groups):
-        crop, old, new = move
-        groups[old].remove(crop)
-        groups[new].append(crop)
-    return tuple(map(tuple, groups))
-
-
-def _better_move(groups: Sequence[Sequence[Crop]]) -> tuple[Crop, int, int] | None:
-    """The move of one crop to another group that brings all nearest to what they like, if any does."""
-    most, best = 1e-9, None
-    for old, new in permutations(range(len(groups)), 2):
-        for crop in groups[old]:
-            left = [each for each in groups[old] if each is not crop]
-            joined = [*groups[new], crop]
-            if not left or _low(joined) > _high(joined):
-                continue
-            gain = _unease(groups[old]) + _unease(groups[new]) - _unease(left) - _unease(joined)
-            if gain > most:
-                most, best = gain, (crop, old, new)
-    return best
-
-
-def _unease(crops: Sequence[Crop]) -> float:
-    """Squares of how far [°C] the crops are from what they like, on one bench."""
-    aim = _aim(crops)
-    return sum((best_c(crop) - aim) ** 2 for crop in crops)
+    order = sorted(crops, key=lambda each: (best_c(each), each.name))
+    # By the number of crops parted: how many groups, less their ease, and where the last begins.
+    parted: list[tuple[int, float, int]] = [(0, 0.0, 0)]
+    for end in range(1, len(order) + 1):
+        ways = []
+        for start in range(end):
+            shared = best_shared(order[start:end])
+            if shared.fits or end - start == 1:
+                many, unease, _ = parted[start]
+                ease = sum(_ease(crop, shared.soil_c) for crop in order[start:end])
+                ways.append((many + 1, unease - ease, start))
+        parted.append(min(ways))
+    groups = []
+    end = len(order)
+    while end:
+        start = parted[end][2]
+        groups.append(tuple(order[start:end]))
+        end = start
+    return tuple(reversed(groups))

@@ -38,6 +38,7 @@ pins = "mock"
 onewire_devices = "w1"
 [bench.east]
 trays = 2
+control = "hysteresis"
 lights_on = "{lights_on}"
 mat = {{ watts = 40, min_on = 0, min_off = 0, device = {{ driver = "gpio", pin = 17, active = "low" }} }}
 lamp = {{ watts = 9, min_on = 0, min_off = 0, device = {{ driver = "gpio", pin = 27, active = "high" }} }}

@@ -11,7 +11,7 @@ told from the truth by nothing on the bench), that is said where it is excused.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, time
 
@@ -105,12 +105,12 @@ APART = _due(
 )  # fmt: skip
 OUT_MEASURED = _due(
     "probe-out", "a lone probe is out of the soil and the mat heats, by a measured room",
-    "mat-without-effect no-soil-reading warms-unheated", 6 * HOUR,
+    "mat-without-effect probe-out-of-tray no-soil-reading warms-unheated", 6 * HOUR,
     "three hours of heating without a sign, or 4.5 to make good a fall, and logged water excuses one",
 )  # fmt: skip
 OUT = _due(
     "probe-out-unmeasured", "the same, where no probe measures the room",
-    "mat-without-effect no-soil-reading warms-unheated", 30 * HOUR,
+    "mat-without-effect probe-out-of-tray no-soil-reading warms-unheated", 30 * HOUR,
     "a room that warms by day looks like an answer, but no day is followed by another at once",
 )  # fmt: skip
 COLD_MAT = _due(
@@ -160,6 +160,8 @@ CAUSES: Mapping[str, tuple[frozenset[str], float]] = {
     "lamp-shed": (LYING | {Kind.PROBE_POWER_ON, GARBAGE}, 4 * HOUR),
     "warms-unheated": (LYING | UNRULY | ODD_HEAT | AWAY | FAILING, 12 * HOUR),
     "mat-without-effect": (LYING | UNRULY | ODD_HEAT | FAILING, 12 * HOUR),
+    "probe-out-of-tray": (LYING | UNRULY | ODD_HEAT | FAILING, 12 * HOUR),
+    "lamp-dark": (UNRULY | AWAY | {Kind.LAMP_DEAD}, HOUR),
     "relay-unconfirmed": (UNRULY | AWAY | {GARBAGE}, 10 * MINUTE),
     "clock-unset": (frozenset({CLOCK, NO_TIME}), 30 * HOUR),
     "journal-unwritable": (frozenset({JOURNAL}), 10 * MINUTE),
@@ -171,9 +173,11 @@ CAUSES: Mapping[str, tuple[frozenset[str], float]] = {
     ),
 }  # fmt: skip
 #: A room probe that fails or lies misleads the guards that go by it.
-_BY_ROOM = frozenset({"warms-unheated", "mat-without-effect"})
+_BY_ROOM = frozenset({"warms-unheated", "mat-without-effect", "probe-out-of-tray"})
+#: Raised by what was written down, or was not, whatever the devices do.
+BY_RECORDS = frozenset({"left-out", "dry-cells", "lamp-unseen", "call-failed"})
 #: Raised by the state of a batch or of the room, so that they may stand though nothing is broken.
-_OF_NATURE = frozenset({"emergence-overdue", "crop-too-hot", "lamp-shed", "soil-over-limit"})
+_OF_NATURE = BY_RECORDS | {"emergence-overdue", "crop-too-hot", "lamp-shed", "soil-over-limit"}
 
 #: Seconds without any trouble after which all must be as if there had been none: a grower looks in
 #: twice a day and resets what was latched, and a night that began wrongly is over by then.
@@ -198,6 +202,10 @@ class _Held:
             self._since.pop(key, None)
             return -1.0
         return now - self._since.setdefault(key, now)
+
+    def begin(self, what: str, where: str, now: float) -> None:
+        """Count from now."""
+        self._since[what, where] = now
 
 
 class _Bench:
@@ -227,7 +235,6 @@ class Judge:
         self.play = play
         self.benches = {name: _Bench(spec) for name, spec in play.site.benches.items()}
         self.held = _Held()
-        self.late: dict[str, float] = {}  # least time left of each due, for the report
         self._told = 0
         self._active: tuple[Trouble, ...] = ()
         self._first = True
@@ -641,9 +648,12 @@ class Judge:
                     )  # fmt: skip
 
     def _must(self, due: Due, where: str, bench: str | None, so: bool, now: float) -> None:
-        """Hold `due` to its time: `so` without a break for longer, and none of its alarms stands."""
+        """Hold `due` to its time: `so` without a break for longer, and none of its alarms stands.
+
+        One that stood until a person reset it has its time anew.
+        """
         span = self.held.span(due.name, where, so, now)
-        if span <= due.within:
+        if not so:
             return
         for alarm in self.play.memory.alarms.values():
             if (
@@ -651,7 +661,10 @@ class Judge:
                 and alarm.bench == bench
                 and (alarm.active or alarm.latched)
             ):
+                self.held.begin(due.name, where, now)
                 return
+        if span <= due.within:
+            return
         raise ViolationError(
             f"alarm-in-time:{due.name}", now,
             f"{where or 'site'}: {due.what}, for {span / MINUTE:.0f} min, and none of "
@@ -676,6 +689,8 @@ class Judge:
                 )
 
     def _has_cause(self, kind: str, event: Event, now: float) -> bool:
+        if kind in BY_RECORDS:
+            return True
         if kind not in CAUSES:
             raise ViolationError(
                 "alarm-unknown", now, f"no cause is known for an alarm of kind {kind}"
@@ -689,7 +704,7 @@ class Judge:
             if near or (kind in _BY_ROOM and one.bench == "room"):
                 return True
         if kind in ("soil-over-limit", "crop-too-hot", "lamp-shed") and bench:
-            limit = self._ceilings.get(bench, 99.0) - (3.0 if kind == "lamp-shed" else 0.2)
+            limit = self._ceilings.get(bench, 99.0) - (3.0 if kind == "lamp-shed" else 1.2)
             if kind == "soil-over-limit":
                 limit = self.play.site.soil_limit - 0.2
             return self.play.world.truth(bench).seed_depth_c >= limit
@@ -703,13 +718,3 @@ class Judge:
         if batch is None or batch.stage is not Stage.GERMINATION:
             return False
         return self.play.world.seedlings(batch.code).up == 0
-
-
-def alarms_of(dues: Iterable[Due] = DUES) -> list[tuple[str, str, float, str]]:
-    """The table of faults, alarms, allowed minutes and reasons, for the documentation."""
-    return [
-        (one.what, " or ".join(sorted(one.alarms)), one.within / MINUTE, one.reason) for one in dues
-    ]
-
-
-Watch = Callable[[Play], None]

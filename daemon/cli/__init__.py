@@ -17,6 +17,7 @@ from daemon.cli import (
     printing,
     running,
     tending,
+    vigil,
     watching,
 )
 from daemon.cli.program import app, main
@@ -24,5 +25,5 @@ from daemon.cli.program import app, main
 # The modules of the commands are imported for their commands alone.
 __all__ = [
     "app", "batches", "keeping", "lighting", "lookup", "main", "notebook", "planning", "printing",
-    "running", "tending", "watching",
+    "running", "tending", "vigil", "watching",
 ]  # fmt: skip

@@ -37,7 +37,7 @@ def log(
         typer.Argument(
             metavar="WHAT",
             help="watered | fed | moist 1..5 | weight 1850g | height 6cm | emerged 61/72 | leaves 2 | "
-            "cover on|off | thinned | pricked-out | potted-on | raised-lamp 12cm | out | in | "
+            "cover on|off | thinned | pricked-out | potted-on | raised-lamp 12cm | lit | out | in | "
             'note "..."; any other words are a note. Of the site: low 3C | checked '
             "wash-trays|ice-bath|cut-out|breaker|pre-warm. To put right: amend N WHAT | strike N.",
             autocompletion=among(*RECORDS, *CORRECTIONS),

@@ -18,7 +18,7 @@ EVERY_DAY, PLANNING, RUNNING = "Every day", "Planning and looking up", "Running 
 _ORDER = (
     "status", "sow", "stage", "move", "log", "keep", "alarms", "report",
     "plan", "mix", "light", "crops",
-    "run", "rehearse", "replay", "backup", "check", "off",
+    "run", "rehearse", "replay", "backup", "check", "watch", "off",
 )  # fmt: skip
 #: Exit statuses.
 DONE, FAILED, USAGE, UNANSWERED = 0, 1, 2, 3

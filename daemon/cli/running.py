@@ -174,15 +174,33 @@ def _campaign(many: int, seed: int, days: int, only: str | None, as_json: bool) 
 
 
 @command(RUNNING)
-def check(config: ConfigFile = None, as_json: AsJson = False) -> None:
+def check(
+    config: ConfigFile = None,
+    leave: Annotated[
+        int | None,
+        typer.Option(
+            "--leave", metavar="DAYS", help="Before so many days away: what falls due meanwhile."
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
     """Before you trust it, and whenever a probe is lost: look over configuration, probes and broker.
 
     Names every problem, where it is and how to mend it. Switches nothing; exit status 1 when there is
     a problem.
 
+    With --leave it asks the running daemon instead what falls due while you are away: alarms that stand,
+    water, emergence, tasks, and on which days somebody must be there.
+
     $ hotbed check
     $ hotbed check --config hotbed.toml
+    $ hotbed check --leave 7
     """
+    if leave is not None:
+        from daemon.cli.leaving import before_leave
+
+        before_leave(config, leave, as_json)
+        return
     from daemon.check import check as look
     from daemon.screens import console, findings
 

@@ -82,14 +82,14 @@ def _spoken(seconds: float) -> str:
     return f"{seconds / TIME_UNITS[unit]:g}{unit}"
 
 
-def seconds(text: str, low: float, high: float) -> float:
-    """The length of time of an option --for, in bounds [s]; else a wrong usage."""
+def seconds(text: str, low: float, high: float, option: str = "--for") -> float:
+    """The length of time of an option, in bounds [s]; else a wrong usage."""
     try:
         seconds = duration(text)
     except ValueError as error:
-        raise wrong(f"--for: {error}") from None
+        raise wrong(f"{option}: {error}") from None
     if not low <= seconds <= high:
-        raise wrong(f"--for: {text!r}; allowed: {_spoken(low)} to {_spoken(high)}")
+        raise wrong(f"{option}: {text!r}; allowed: {_spoken(low)} to {_spoken(high)}")
     return seconds
 
 

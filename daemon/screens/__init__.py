@@ -9,9 +9,11 @@ from daemon.screens.checks import findings
 from daemon.screens.closer import about, closer, subject
 from daemon.screens.crops import crop_sheet, crops, trades
 from daemon.screens.history import event_line, history
+from daemon.screens.leave import leave
 from daemon.screens.site import STALE, Picture, age, alarms, behind, status
 
 __all__ = [
     "STALE", "Picture", "View", "about", "age", "alarms", "behind", "closer", "console",
-    "crop_sheet", "crops", "event_line", "findings", "history", "plain", "status", "subject", "trades",
+    "crop_sheet", "crops", "event_line", "findings", "history", "leave", "plain", "status", "subject",
+    "trades",
 ]  # fmt: skip

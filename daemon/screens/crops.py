@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from daemon.screens.base import View, plain, styled
+from daemon.sharing import said_hardship
 from profiles.library import Library
 from profiles.model import (
     CellsPerTray,
@@ -335,25 +336,29 @@ def shared(
 
 
 def why_shared(found: Shared, groups: Sequence[Sequence[Crop]], view: View) -> str:
-    """Why it is that temperature; and how to part them, where they accept nothing in common."""
-    if not found.fits:
-        parted = "; ".join(
-            f"{', '.join(crop.name for crop in group)} at {view.deg(best_shared(group).soil_c)}"
-            for group in groups
-        )
+    """Why it is that temperature; and how to part them, where they can't share a bench well."""
+    parted = "; ".join(
+        f"{', '.join(crop.name for crop in group)} at {view.deg(best_shared(group).soil_c)}"
+        for group in groups
+    )
+    if found.low_c > found.high_c:
         return (
             f"{found.low_of.name} wants soil of {view.deg(found.low_c)} or more, {found.high_of.name} at "
-            f"most {view.deg(found.high_c)}: they can't share a bench well, and this is only what harms "
-            f"nobody. On a bench each: {parted}."
+            f"most {view.deg(found.high_c)}: they can't share a bench well, and this is only the "
+            f"warmest that all stand. On a bench each: {parted}."
         )
-    bound = found.bound_by
-    if bound is None:
+    accepted = f"all accept {view.degs(found.low_c, found.high_c)}"
+    if found.hardships:
+        costs = "; ".join(f"{cost.crop.name} {said_hardship(cost)}" for cost in found.hardships)
         return (
-            "The middle of what they like best on average, and inside what all accept, "
-            f"{view.degs(found.low_c, found.high_c)}."
+            f"They can't share a bench well, though {accepted}. At {view.deg(found.soil_c)}: {costs}. "
+            f"On a bench each: {parted}."
         )
-    side = "warmer" if bound is found.high_of else "cooler"
+    if len(found.crops) == 1:
+        return (
+            f"The middle of what it likes best; accepted is {view.degs(found.low_c, found.high_c)}."
+        )
     return (
-        f"They would like it {side} on average, but {bound.name} does not accept it; all accept "
-        f"{view.degs(found.low_c, found.high_c)}."
+        "Kindest to all: quick for each, and the most of its seedlings normal, where a lost one weighs "
+        f"more than a late one; {accepted}."
     )

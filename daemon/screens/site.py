@@ -214,6 +214,9 @@ def bench_part(bench: BenchMessage, view: View, now: datetime) -> RenderableType
     rows: list[tuple[str, str | Text]] = [("soil", _soil(bench, view)), ("air", _air(bench, view))]
     if bench.room is not None:
         rows.append(("room", view.deg(bench.room)))
+    elif bench.room_estimate is not None:
+        about = f"about {view.shown(bench.room_estimate):.0f} °{view.units}"
+        rows.append(("room", f"{about} (estimated)"))
     if bench.moisture is not None:
         rows.append(("moisture", f"{bench.moisture:.1f} of 5, by its probe"))
     bad = [
@@ -343,13 +346,22 @@ def task_text(task: TaskReport, view: View, now: datetime) -> str:
     return f"{due}{task.text} [{task.command}]" if task.command else f"{due}{task.text}"
 
 
+#: What a count towards emergence rests on, where it is not the soil.
+_COUNTED_BY = {
+    "air": " (by the air: no probe is in the soil)",
+    "room": " (by the room: no probe is on this bench)",
+    "aim": " (a guess: its soil is not measured, and taken to be at the aim)",
+}
+
+
 def _emergence(batch: BatchMessage, view: View, now: datetime) -> str:
-    done = (
-        f"{batch.emergence_percent:.0f} % of the warmth it needs; "
-        if batch.emergence_percent is not None
-        else ""
-    )
+    done = ""
+    if batch.emergence_percent is not None:
+        known = _COUNTED_BY.get(batch.counted_by or "soil", "")
+        done = f"{batch.emergence_percent:.0f} % of the warmth it needs{known}; "
     expected = batch.expected
+    if expected is not None and expected.overdue:
+        return f"{done}overdue: half should have been up before now"
     if expected is None or expected.half is None:
         return f"{done}no date: the soil there is not measured, or too cold or hot to come up"
 

@@ -103,7 +103,7 @@ def test_where_no_bench_is_better_that_is_said() -> None:
         room=10.0, SPI1=batch("SPI1", "spinach"), SPI2=batch("SPI2", "spinach", place="other")
     )
     told = notes(sown("watermelon", "shelf", crowded, TWO))
-    assert "no other bench with a mat has room for it without a conflict" in told
+    assert "no other bench has room for it without a conflict" in told
     full = warm(
         room=10.0, SPI1=batch("SPI1", "spinach"), TOM1=batch("TOM1", place="other", trays=4.0)
     )
@@ -119,6 +119,26 @@ def test_a_much_warmer_bench_is_named_and_a_little_warmer_one_is_not() -> None:
     told = notes(sown("pepper", "shelf", warm(room=14.0), cool))
     assert "other would suit it better: soil at 28.5 °C there" in told
     assert "better" not in notes(sown("pepper", "shelf", warm(room=20.0), TWO))
+
+
+def test_a_cool_germinator_is_sent_to_a_bench_without_a_mat_whose_room_is_measured() -> None:
+    cool = site(bench("shelf"), bench("other", mat=None))
+    hot = warm(room=15.0, TOM1=batch())
+    assert "other would suit it better: soil at 15.0 °C there" in notes(
+        sown("spinach", "shelf", hot, cool)
+    )
+    unknown = replace(hot, benches={})
+    assert "no other bench" in notes(sown("spinach", "shelf", unknown, cool))
+
+
+def test_what_a_sowing_does_to_those_that_stand_there_is_told() -> None:
+    there = replace(
+        warm(room=14.0, TOM1=batch(), PEP1=batch("PEP1", "pepper")), progress={"PEP1": 0.5}
+    )
+    told = sown("lettuce", "shelf", there, TWO)["notes"]
+    moved = [note for note in told if " there is kept at 24.0 °C, no longer at " in note]
+    assert [note.split(" ")[0] for note in moved] == ["TOM1", "PEP1"]
+    assert not any("there is kept" in note for note in sown("tomato", "shelf", there, TWO)["notes"])
 
 
 def test_seed_that_needs_light_is_not_sent_to_a_dark_bench() -> None:
@@ -159,7 +179,7 @@ def test_a_named_bench_has_a_mat_room_and_no_new_conflict(
         to = note.split(" ")[0]
         spec = of.benches[to]
         assert to != "b0"
-        assert spec.mat is not None
+        assert spec.mat is not None or room is not None
         assert sum(one.trays for one in there if one.place == to) + 1.0 <= spec.trays + 1e-6
         before = set(aims_of(memory, of)[to].conflicts)
         moved = batch("NEW", name, place=to)

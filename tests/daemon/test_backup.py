@@ -21,7 +21,8 @@ from daemon.app import JOURNAL
 from daemon.backup import BackupError, back_up, restore
 from daemon.cli import app
 from daemon.events import Event
-from daemon.journal import Journal, RequestRow, SavedState, TickRow, read_events, verify
+from daemon.journal import Journal, RequestRow, SavedState, TickRow, read_events
+from daemon.journal_file import verify
 from drivers.protocols import Quality, Reading
 
 NOW = 1_776_000_000.0  # 2026-04-12T13:20:00Z

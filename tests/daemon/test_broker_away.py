@@ -13,6 +13,8 @@ import pytest
 from daemon.wire import BACKOFF
 from tests.benchmarks.away import measure
 
+pytestmark = pytest.mark.slow
+
 
 def test_a_broker_that_is_away_disturbs_no_tick_and_is_found_again_within_seconds(
     tmp_path: Path,

@@ -336,6 +336,6 @@ def test_limits_come_from_the_crop_and_seed_is_not_chilled() -> None:
     assert rot.bound == 12.0
     habits = Husbandry(cold_rot=rot)
     sown = limits_of(tomato, Stage.GERMINATION, habits)
-    assert (sown.soil_cold_c, sown.soil_hot_c, sown.cold_wet_c) == (18.0, 33.0, 12.0)
+    assert (sown.soil_cold_c, sown.soil_hot_c, sown.cold_wet_c) == (17.5, 33.0, 12.0)
     up = limits_of(tomato, Stage.SEEDLING, habits)
-    assert (up.soil_cold_c, up.soil_hot_c) == (16.0, 30.0)
+    assert (up.soil_cold_c, up.soil_hot_c) == (15.5, 30.0)

@@ -391,3 +391,23 @@ async def test_lamps_that_the_watts_do_not_suffice_for_are_named(tmp_path: Path)
     )
     said = [one.text for one in await check(path) if one.place == "site.power_budget"]
     assert any("all lamps together switch 160 W and 120 W are allowed" in one for one in said)
+
+
+async def test_a_command_that_calls_people_must_be_there_and_may_be_run(tmp_path: Path) -> None:
+    barred = tmp_path / "barred.sh"
+    barred.write_text("exit 0", encoding="utf-8")
+    barred.chmod(0o644)
+    people = "".join(
+        f'[[calls.people]]\nname = "P{n}"\ncommand = ["{path}"]\n'
+        for n, path in enumerate((tmp_path / "absent", barred, "/bin/sh"))
+    )
+    path = tmp_path / "hotbed.toml"
+    path.write_text(
+        'schema = 1\nsite = { name = "plum-row", zone = "UTC" }\n[bench.shelf]\ntrays = 1\n'
+        'lamp = { watts = 9, device = { driver = "simulated" } }\n' + people,
+        encoding="utf-8",
+    )
+    found = {one.place: one for one in await check(path) if one.place.startswith("calls")}
+    assert "there is no program" in found["calls.people[1].command"].text
+    assert "may not be run" in found["calls.people[2].command"].text
+    assert "calls.people[3].command" not in found

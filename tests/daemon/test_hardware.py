@@ -47,6 +47,7 @@ pins = "mock"
 onewire_devices = "w1"
 [bench.shelf]
 trays = 2
+control = "hysteresis"
 mat = { watts = 40, min_on = 0, min_off = 0, device = { driver = "gpio", pin = 17, active = "low" } }
 lamp = { watts = 60, device = { driver = "gpio", pin = 27, active = "high" } }
 [[bench.shelf.probes]]

@@ -24,7 +24,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from daemon import journal as module
+from daemon import journal_file as files
 from daemon.events import Event
 from daemon.journal import (
     Journal,
@@ -32,7 +32,6 @@ from daemon.journal import (
     RequestRow,
     SavedState,
     TickRow,
-    beside,
     read_events,
     read_ticks,
 )
@@ -78,7 +77,9 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
         journal._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         await fill(journal, ASKED // 2, ASKED)
         for side in ("", "-wal", "-head"):
-            shutil.copy(beside(folder / "live.db", side), beside(folder / "journal.db", side))
+            shutil.copy(
+                files.beside(folder / "live.db", side), files.beside(folder / "journal.db", side)
+            )
         await journal.close()
 
     asyncio.run(make())
@@ -127,14 +128,14 @@ harms = st.builds(
 async def check(sound: Path, folder: Path, harmed: list[Harm], *, head: bool = True) -> str:
     """Do this harm to a copy, open it; what came of it."""
     path = folder / "journal.db"
-    content = {side: beside(sound, side).read_bytes() for side in FILES}
+    content = {side: files.beside(sound, side).read_bytes() for side in FILES}
     for one in harmed:
         if content[one.file]:
             content[one.file] = one.do(content[one.file])
     for side in FILES:
-        beside(path, side).write_bytes(content[side])
+        files.beside(path, side).write_bytes(content[side])
     if head:
-        shutil.copy(beside(sound, "-head"), beside(path, "-head"))
+        shutil.copy(files.beside(sound, "-head"), files.beside(path, "-head"))
     try:
         journal = Journal.open(path, NOW)
     except JournalError as error:
@@ -157,12 +158,12 @@ async def check(sound: Path, folder: Path, harmed: list[Harm], *, head: bool = T
         assert journal.damage
         assert told[0].startswith("the journal was damaged (")
         for side in FILES:
-            assert beside(aside, side).read_bytes() == content[side], side
+            assert files.beside(aside, side).read_bytes() == content[side], side
         # What was taken over is as it was written, and goes together.
         if saved is not None:
             assert saved.body in {f'{{"n":{n}}}' for n in range(ASKED)}
         assert all(one in (None, f'{{"n":{n}}}') for n, one in requests.items())
-        assert module.verify(path) is None
+        assert files.verify(path) is None
         return "set aside"
     finally:
         await journal.close()
@@ -232,7 +233,7 @@ async def test_a_spoilt_first_page_is_noticed_and_not_taken_for_another_s(
 ) -> None:
     path = tmp_path / "journal.db"
     for side in ("", "-head"):
-        shutil.copy(beside(sound, side), beside(path, side))
+        shutil.copy(files.beside(sound, side), files.beside(path, side))
     spoil(path)
     with suppress(JournalError):  # a watcher reads what can be read of it, or is told
         read_ticks(path)
@@ -251,8 +252,8 @@ async def test_a_start_that_dies_while_it_sets_a_journal_aside_is_made_good_by_t
         path = tmp_path / str(last) / "journal.db"
         path.parent.mkdir()
         for side in ("", "-wal", "-head"):
-            shutil.copy(beside(sound, side), beside(path, side))
-        written_over(beside(path, "-wal"), b"asked 20", b"asked zz")
+            shutil.copy(files.beside(sound, side), files.beside(path, side))
+        written_over(files.beside(path, "-wal"), b"asked 20", b"asked zz")
         left = [last]
 
         def dying(self: Path, target: Path, left: list[int] = left) -> Path:
@@ -285,7 +286,7 @@ async def test_damage_that_a_write_meets_is_set_aside_then_and_the_notes_go_into
     whole = path.read_bytes()
     path.write_bytes(whole[:4096] + b"\xa5" * (len(whole) - 4096))
     with closing(sqlite3.connect(path)) as other:  # so that nothing is taken from memory
-        other.execute(f"PRAGMA user_version = {len(module.MIGRATIONS)}")
+        other.execute(f"PRAGMA user_version = {len(files.MIGRATIONS)}")
     harmed = path.read_bytes()
     journal.note(events=[Event(NOW, "advisory", "noted")])
     assert await journal.commit(
@@ -302,4 +303,4 @@ async def test_damage_that_a_write_meets_is_set_aside_then_and_the_notes_go_into
     again = Journal.open(path, NOW)
     assert again.set_aside is None
     await again.close()
-    assert module.verify(path) is None
+    assert files.verify(path) is None

@@ -23,7 +23,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.journal import Journal, read_events, verify
+from daemon.journal import Journal, read_events
+from daemon.journal_file import verify
 
 ROOT = Path(__file__).parents[2]
 WRITE, TRUNCATE, SYNC = 1, 2, 3

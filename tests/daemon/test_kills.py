@@ -12,6 +12,8 @@ import pytest
 
 from tests.benchmarks.kills import BOUND, measure
 
+pytestmark = pytest.mark.slow
+
 
 async def test_what_was_acknowledged_is_there_once_after_kills_and_each_start_is_soon_safe(
     tmp_path: Path,

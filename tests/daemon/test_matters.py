@@ -16,7 +16,7 @@ from daemon.config import Config, parse
 from daemon.events import Event
 from daemon.rehearsal import Rehearsal, Sowing
 from daemon.requests import KINDS, apply
-from daemon.state import DAY, HOUR, Memory, Now, Site
+from daemon.state import DAY, HOUR, Memory, MoistureSpec, Now, Site
 from profiles.library import load_library
 from profiles.model import Stage
 from sim.faults import Fault
@@ -273,6 +273,18 @@ def test_small_cells_are_dry_sooner_and_covered_ones_later(
     runner.memory = apply(runner.memory, runner.site, wet, "Joss", runner.now()).memory
     runner.tick()
     assert runner.memory.alarms["dry-cells.PEP1"].state == "returned"
+
+
+def test_a_moisture_probe_knows_better_than_records() -> None:
+    shelf = replace(bench(), moisture=MoistureSpec("shelf/moisture", dry=300.0, wet=600.0))
+    sown = replace(batch(cells=72), sown_at=NOON, since=NOON)
+    runner = Runner(site(shelf), holding(sown), utc=NOON, soil=26.0)
+    runner.extra["shelf/moisture"] = good(500.0, 0.0)
+    runner.pass_by(4 * DAY)
+    assert "dry-cells.TOM1" not in runner.memory.alarms
+    runner.extra["shelf/moisture"] = good(200.0, 0.0)
+    runner.pass_by(2 * HOUR + 120.0)
+    assert "moisture probe reads 1." in runner.memory.alarms["dry-cells.TOM1"].cause
 
 
 def test_mix_that_was_found_dry_is_to_be_watered_the_same_day() -> None:

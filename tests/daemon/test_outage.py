@@ -289,6 +289,7 @@ def test_a_lit_bench_is_told_how_much_light_it_missed() -> None:
     found = re.search(r"lit for 16 h, (\d+) h of them hours of light", said)
     assert found is not None
     assert float(found[1]) == pytest.approx(hours - 2, abs=0.5)
+    assert said.endswith("; no harm known to LET1")
 
 
 @given(

@@ -10,10 +10,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from daemon.events import Event
 from daemon.journal import Journal, SavedState
 from daemon.state import DAY, HOUR, Memory, dump, restore
 from tests.processes import SITE, Daemon
+
+pytestmark = pytest.mark.slow
 
 
 async def age(daemon: Daemon, hours: float) -> Memory:

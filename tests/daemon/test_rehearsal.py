@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import csv
 import json
 import subprocess
 import sys
+import tempfile
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from itertools import pairwise
@@ -15,8 +18,9 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from daemon.app import read_site
+from daemon.app import JOURNAL, read_site
 from daemon.config import Config, load
+from daemon.journal import Journal
 from daemon.rehearsal import (
     DAYS,
     Rehearsal,
@@ -27,6 +31,7 @@ from daemon.rehearsal import (
     show,
     start_of,
 )
+from daemon.replay import replay
 from daemon.simulated import example
 from daemon.state import HOUR, Site
 from profiles.emergence import FIRST_UP, LAST_UP
@@ -45,10 +50,10 @@ def season(
     plan: list[Sowing] | None = None,
     config: Config | None = None,
 ) -> Rehearsal:
-    """A season of the example site, run."""
+    """A season of the example site, run, and decided again alike from its journal."""
     config = config or example()
     site, _ = read_site(config)
-    one = Rehearsal(
+    return replayed(
         config,
         site,
         start=start_of(start, site.zone),
@@ -57,7 +62,25 @@ def season(
         faults=tuple(Fault.model_validate(fault) for fault in faults),
         plan=default_plan(site, days) if plan is None else plan,
     )
-    one.run()
+
+
+def replayed(
+    config: Config,
+    site: Site,
+    *,
+    start: float,
+    tell: Callable[[float], None] = lambda part: None,
+    **more: Any,
+) -> Rehearsal:
+    """A season, run with a journal, each decision of which is then made again alike."""
+    with tempfile.TemporaryDirectory() as folder:
+        journal = Journal.open(Path(folder) / JOURNAL, start)
+        one = Rehearsal(config, site, start=start, journal=journal, **more)
+        one.run(tell)
+        asyncio.run(journal.close())
+        found = replay(journal.path)
+    assert (found.differing, found.skipped) == (0, 0), found.differences
+    assert found.ticks or not more["days"]
     return one
 
 
@@ -70,11 +93,10 @@ def fortnight() -> Rehearsal:
     plan = [
         replace(one, day=day) for one, day in zip(default_plan(site, 56), (0, 4, 11), strict=True)
     ]
-    one = Rehearsal(
+    one = replayed(
         config, site, start=start_of(None, site.zone), days=16, seed=0, faults=default_faults(),
-        plan=plan,
+        plan=plan, tell=told.append,
     )  # fmt: skip
-    one.run(told.append)
     assert told == sorted(told)
     assert told[-1] == 1.0
     return one

@@ -22,9 +22,9 @@ from daemon.cli import app
 from daemon.control import MatView, hysteresis
 from daemon.journal import Journal, JournalError, StoredTick, TickRow, read_ticks
 from daemon.rehearsal import Rehearsal, default_plan, start_of
-from daemon.replay import dump_site, replay, restore_site
+from daemon.replay import dump_site, replay, restore_site, rolled_forward
 from daemon.simulated import example
-from daemon.state import DAY, Site
+from daemon.state import DAY, Memory, Site, restore
 from sim.faults import Fault
 
 ROOT = Path(__file__).parents[2]
@@ -278,3 +278,62 @@ def test_the_command_tells_and_its_exit_status_too(path: Path) -> None:
     assert tick.n in [one["tick"] for one in found["result"]["differences"]]
     assert run(app, ["replay", "--state", str(path.parent), "--since", "soon"]).exit_code == 2
     assert run(app, ["replay", "--state", str(path.parent / "no")]).exit_code == 1
+
+
+# --- after a kill -----------------------------------------------------------------------------------
+
+
+def memory_before(path: Path, n: int) -> Memory:
+    player = module._Player(path, module.Replayed(), {})
+    for tick in read_ticks(path, 1, n - 1):
+        player.play(tick)
+    assert player.memory
+    return player.memory
+
+
+def cut(path: Path, n: int) -> None:
+    """As if the power had gone before tick `n` was written."""
+    spoil(path, f"DELETE FROM step WHERE tick >= {n}", f"DELETE FROM tick WHERE n >= {n}")
+
+
+def test_a_saved_state_is_brought_on_to_the_last_tick_as_it_was_decided_then(
+    path: Path, site: Site
+) -> None:
+    n, whole = next(
+        (tick.n, restore(dict(tick.steps)["memory"]))
+        for tick in read_ticks(path, 2, 9999)
+        if "memory" in dict(tick.steps)
+    )
+    cut(path, n)
+    for back in (1, 40):
+        saved = memory_before(path, n - back)
+        again, last = rolled_forward(path, saved, site, patience=60)
+        assert last == whole.at != saved.at
+        assert again == whole
+
+
+def test_a_saved_state_is_left_as_it_is_where_the_ticks_since_do_not_fit(
+    path: Path, site: Site
+) -> None:
+    saved = memory_before(path, 1000)
+    other = replace(site, soil_limit=site.soil_limit - 1)
+    assert rolled_forward(path, saved, other) == (saved, None)
+    undated = replace(saved, at=None)
+    assert rolled_forward(path, undated, site) == (undated, None)
+    assert rolled_forward(path, saved, site, patience=0.0) == (saved, None)
+    spoil(path, "UPDATE tick SET lost = 1 WHERE n = 1002")
+    _, last = rolled_forward(path, saved, site, patience=60)
+    assert saved.at
+    assert last
+    assert last.mono == saved.at.mono + 2 * site.tick
+    spoil(path, "UPDATE step SET body = '{', content = NULL WHERE tick < 1000")
+    assert rolled_forward(path, saved, site) == (saved, None)
+
+
+def test_a_batch_of_a_crop_that_is_not_known_rests_and_is_not_lost(path: Path, site: Site) -> None:
+    saved = memory_before(path, 1000)
+    odd = replace(next(iter(saved.batches.values())), code="ODD1", crop="no-such-crop")
+    saved = replace(saved, batches={**saved.batches, "ODD1": odd})
+    again, last = rolled_forward(path, saved, site, patience=60)
+    assert last
+    assert again.batches["ODD1"] == odd

@@ -282,14 +282,14 @@ def test_what_the_place_lacks_is_noted() -> None:
 
 def test_a_conflict_that_the_sowing_makes_is_noted_and_told() -> None:
     memory = holding(batch("LET1", "lettuce", Stage.SEEDLING))
-    done = ask(memory, "sow", crop="pepper", place="shelf", covered=False)
+    done = ask(memory, "sow", crop="okra", place="shelf", covered=False)
     note, better = done.result["notes"]
     assert better.startswith("warm would suit it better: soil at")
-    assert note.startswith("shelf: PEP1 germinates best in soil of")
+    assert note.startswith("shelf: OKR1 can't share this bench well with LET1")
     (told,) = [event for event in done.events if event.kind == "advisory"]
     assert (told.text, told.bench) == (note, "shelf")
     # One that stood before is not said again.
-    again = ask(done.memory, "sow", crop="tomato", place="shelf", covered=False)
+    again = ask(done.memory, "log", batch="LET1", what="watered")
     assert note not in again.result["notes"]
 
 

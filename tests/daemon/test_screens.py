@@ -206,6 +206,12 @@ def test_a_bench_and_a_batch_say_what_they_draw_and_what_it_costs() -> None:
     assert "9.50 kWh since 10 Mar" in flat(free)
 
 
+def test_a_room_without_a_probe_is_told_as_an_estimate() -> None:
+    about = {"room": None, "room_estimate": 14.6, "room_estimate_sd": 0.9}
+    assert "room about 15 °C (estimated)" in flat(status({"bench/upper": bench(**about)}))
+    assert "(estimated)" not in status({"bench/upper": bench(**(about | {"room": 14.0}))})
+
+
 def test_by_night_the_air_is_judged_by_what_is_wanted_at_night() -> None:
     dark = bench(lamp=relay(False, "night, after 14 h of light"))
     assert "wanted by night 7.0 to 13.0 °C" in flat(status({"bench/upper": dark}))

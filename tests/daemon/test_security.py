@@ -20,7 +20,8 @@ from daemon.client import Client, NobodyAnswered
 from daemon.config import Mqtt
 from daemon.service import REQUESTS_EACH
 from daemon.wire import Wire
-from tests.processes import PLUG, SITE, Daemon, until
+from tests.authority import Authority
+from tests.processes import PLUG, SITE, Broker, Daemon, until
 
 ACL = Path(__file__).parents[2] / "systemd" / "mosquitto-acl.example"
 #: A password that nothing else in a log or a table would contain by chance.
@@ -41,20 +42,23 @@ def secrets(tmp_path: Path) -> dict[str, Path]:
     return files
 
 
+def guards(folder: Path) -> tuple[str, ...]:
+    """Lines that make a mosquitto one with users and the example's access list."""
+    if shutil.which("mosquitto_passwd") is None:
+        pytest.skip("mosquitto_passwd is not installed")
+    users, acl = folder / "users", folder / "acl"
+    users.touch(mode=0o600)
+    for user, password in PASSWORDS.items():
+        subprocess.run(["mosquitto_passwd", "-b", str(users), user, password], check=True)
+    shutil.copy(ACL, acl)
+    acl.chmod(0o600)
+    return "allow_anonymous false", f"password_file {users}", f"acl_file {acl}"
+
+
 @pytest.fixture
 async def guarded(mosquitto: Any, tmp_path: Path) -> Any:
     """A mosquitto with users and the example's access list."""
-    if shutil.which("mosquitto_passwd") is None:
-        pytest.skip("mosquitto_passwd is not installed")
-    users = tmp_path / "users"
-    users.touch(mode=0o600)
-    for user, password in PASSWORDS.items():
-        command = ["mosquitto_passwd", "-b", str(users), user, password]
-        assert (await asyncio.to_thread(subprocess.call, command)) == 0
-    acl = tmp_path / "acl"
-    shutil.copy(ACL, acl)
-    acl.chmod(0o600)
-    return await mosquitto("allow_anonymous false", f"password_file {users}", f"acl_file {acl}")
+    return await mosquitto(*await asyncio.to_thread(guards, tmp_path))
 
 
 def as_user(user: str, port: int, secrets: dict[str, Path]) -> Mqtt:
@@ -149,35 +153,54 @@ async def test_a_watcher_sees_what_stands_but_not_what_others_ask_and_are_answer
     assert not [line for line in spied if "/request" in line or "/answer/marit" in line]
 
 
-def test_a_password_is_in_no_log_no_argument_no_answer_and_no_table(
-    guarded: Any, secrets: dict[str, Path], tmp_path: Path
+def test_no_password_and_no_key_is_in_a_log_an_argument_an_answer_or_the_state_folder(
+    secrets: dict[str, Path], tmp_path: Path
 ) -> None:
-    login = f'username = "hotbed"\npassword_file = "{secrets["hotbed"]}"'
-    daemon = Daemon(tmp_path, guarded.port, mat=PLUG, mqtt=login)
-    hers = tmp_path / "hers.toml"
-    hers.write_text(daemon.config.read_text().replace("hotbed", "marit"))
-    process = daemon.start("--log-level", "debug")
-    try:
-        until(lambda: b"connected to the broker" in daemon.log.read_bytes())
-        started = [
-            Path(f"/proc/{process.pid}/{one}").read_bytes() for one in ("cmdline", "environ")
-        ]
-        sown = daemon.ask("sow", "tomato", "--bench", "lower", "--by", "Marit", config=hers)
-        assert sown.returncode == 0, sown.stderr
-        seen = daemon.ask("status", "--json", config=hers)
-        assert "TOM1" in seen.stdout
-        (tmp_path / "password-marit").write_text("mislaid\n")
-        shut_out = daemon.ask("status", "--json", config=hers)
-        assert "not authorised" in shut_out.stdout + shut_out.stderr
-        assert daemon.stop() == 0
-    finally:
-        daemon.kill()
+    authority = Authority(tmp_path, "loft-ca")
+    certificate, key = authority.sign("broker")
+    mine, my_key = authority.sign("loft")
+    encrypted = (
+        "require_certificate true",
+        f"cafile {authority.certificate}",
+        f"certfile {certificate}",
+        f"keyfile {key}",
+    )
+    with Broker(tmp_path, *guards(tmp_path), *encrypted) as broker:
+        login = f"""
+            username = "hotbed"
+            password_file = "{secrets["hotbed"]}"
+            tls = true
+            ca_file = "{authority.certificate}"
+            cert_file = "{mine}"
+            key_file = "{my_key}"
+        """
+        daemon = Daemon(tmp_path, broker.port, mat=PLUG, mqtt=login)
+        hers = tmp_path / "hers.toml"
+        hers.write_text(daemon.config.read_text().replace("hotbed", "marit"))
+        process = daemon.start("--log-level", "debug")
+        try:
+            until(lambda: b"connected to the broker" in daemon.log.read_bytes())
+            started = [
+                Path(f"/proc/{process.pid}/{one}").read_bytes() for one in ("cmdline", "environ")
+            ]
+            sown = daemon.ask("sow", "tomato", "--bench", "lower", "--by", "Marit", config=hers)
+            assert sown.returncode == 0, sown.stderr
+            seen = daemon.ask("status", "--json", config=hers)
+            assert "TOM1" in seen.stdout
+            (tmp_path / "password-marit").write_text("mislaid\n")
+            shut_out = daemon.ask("status", "--json", config=hers)
+            assert "not authorised" in shut_out.stdout + shut_out.stderr
+            assert daemon.stop() == 0
+        finally:
+            daemon.kill()
     written = [path for path in daemon.state.rglob("*") if path.is_file()]
     assert daemon.state / "journal.db" in written
     texts = [*started, *(path.read_bytes() for path in (*written, daemon.log))]
     texts += [one.encode() for done in (sown, seen, shut_out) for one in (done.stdout, done.stderr)]
-    for password in (*PASSWORDS.values(), "mislaid"):
-        assert not [text for text in texts if password.encode() in text]
+    assert any(b"TOM1" in text for text in texts)  # they are read as they are
+    key_lines = [line for line in my_key.read_text().splitlines() if not line.startswith("-----")]
+    for secret in (*PASSWORDS.values(), "mislaid", *key_lines):
+        assert not [text for text in texts if secret.encode() in text]
 
 
 async def test_who_asks_too_often_is_told_to_wait_and_others_are_served(

@@ -15,6 +15,7 @@ import sqlite3
 import threading
 import time
 import uuid
+import zlib
 from collections.abc import AsyncIterator, Callable, Mapping
 from concurrent.futures import Future
 from contextlib import asynccontextmanager, closing
@@ -30,6 +31,7 @@ from hypothesis import strategies as st
 
 from daemon import service as module
 from daemon.broker import EmbeddedBroker
+from daemon.caller import Caller
 from daemon.client import Answer, Client
 from daemon.config import Config, Mqtt, parse
 from daemon.hardware import Hardware
@@ -155,6 +157,7 @@ class Bed:
         self.service: Service
         self.journal: Journal
         self.relays: dict[str, HandRelay] = {}
+        self.caller = Caller({})
 
     @property
     def path(self) -> Path:
@@ -178,6 +181,7 @@ class Bed:
             boot=self.boot,
             notifier=notifier,
             observe=self._seen,
+            caller=self.caller,
         )
         return self.service
 
@@ -244,7 +248,7 @@ class Bed:
 
     def on_disk(self) -> Memory:
         ((body,),) = self.rows("SELECT body FROM state")
-        return restore(body)
+        return restore(zlib.decompress(body).decode())
 
     def texts(self, kind: str | None = None) -> list[str]:
         return [one.text for one in read_events(self.path, limit=None) if kind in (None, one.kind)]
@@ -379,7 +383,7 @@ async def test_what_is_sown_staged_and_kept_is_answered_quickly_and_is_on_disk_b
         sown = await ask("sow", crop="tomato", place="warm", trays=1, cells=72)
         assert sown["batch"] == "TOM1"
         ((body,),) = disk("SELECT body FROM state")
-        assert restore(body).batches["TOM1"].cells == 72
+        assert restore(zlib.decompress(body).decode()).batches["TOM1"].cells == 72
         staged = await ask("stage", batch="TOM1", to="seedling", revision=sown["revision"])
         assert staged["revision"] == sown["revision"] + 1
         await ask("keep", bench="light", relay="lamp", to="on", seconds=12 * HOUR)
@@ -837,6 +841,35 @@ async def test_a_process_that_was_killed_goes_on_as_it_was_at_its_first_tick(
         assert after.benches["warm"].light.day_from == before.benches["warm"].light.day_from
         assert (await bed.ask("sow", crop="tomato", place="warm")).result["batch"] == "TOM2"
     assert "started again after 0 min, 2 batches go on" in bed.texts("daemon")
+
+
+async def test_what_was_decided_since_the_last_saved_state_is_known_after_a_kill(
+    bed: Bed, tmp_path: Path
+) -> None:
+    """The state is written now and then, the ticks and a mat's switchings in between."""
+    async with bed.running():
+        assert (await bed.ask("sow", crop="tomato", place="warm")).ok
+        bed.tick(60)
+        saved = bed.on_disk()
+        for value in (18.0, 27.0, 18.5, 19.0, 20.0):
+            bed.probe.value = value
+            bed.tick(60)
+        before = bed.memory
+        assert bed.journal.trouble is None
+        await bed.journal.commit()  # as after some minutes
+        assert bed.on_disk() == saved != before
+        bed.copy(tmp_path / "after")
+    assert before.benches["warm"].mat_at > saved.benches["warm"].mat_at
+    bed.build()
+    bed.service._resume()
+    after = bed.memory
+    assert after.at == before.at
+    assert after.probes == before.probes
+    for name in ("mat", "lamp_at", "soil", "soil_at", "controller"):
+        assert getattr(after.benches["warm"], name) == getattr(before.benches["warm"], name)
+    # the request, which the state already had, may have come a tick later then
+    assert after.progress["TOM1"] == pytest.approx(before.progress["TOM1"], abs=1e-4)
+    await bed.journal.close()
 
 
 async def test_a_mat_within_its_band_stays_as_it_was_over_a_restart(
@@ -1425,6 +1458,36 @@ async def test_a_probe_that_falls_silent_switches_the_mat_off_within_the_grace_a
         assert off_after <= 120
         bed.tick(10)
         assert "no-soil-reading.warm" in bed.memory.alarms
+
+
+async def test_an_alarm_calls_by_the_owners_command_and_one_that_fails_is_an_alarm(
+    tmp_path: Path, eventually: Callable[..., Any]
+) -> None:
+    told = tmp_path / "told"
+    command = ["/bin/sh", "-c", f"cat > {told}.part && mv {told}.part {told}"]
+    people = [
+        {"name": "Ada", "command": command},
+        {"name": "Ben", "command": ["/no/such/program"], "least": "critical"},
+    ]
+    bed = Bed(tmp_path / "state", calls={"people": people, "night_from": "03:00"})
+    bed.caller = Caller({one.name: one.command for one in bed.config.calls.people})
+    async with bed.running():
+        bed.probe.value = 36.0
+        bed.tick(60)
+        await eventually(told.exists)
+        assert told.read_text(encoding="utf-8").startswith("CRITICAL: soil over the limit\nwarm:")
+        bed.tick(900)
+        await eventually(lambda: bed.caller.trouble is not None)
+        bed.tick(1)
+        assert "Ben: /no/such/program" in bed.memory.alarms["call-failed"].cause
+        assert (await bed.ask("acknowledge", alarm="soil-over-limit.warm")).ok
+        calls = len(bed.memory.calls["soil-over-limit.warm"].told)
+        bed.tick(3600)
+        assert len(bed.memory.calls["soil-over-limit.warm"].told) == calls == 2
+    assert [text.split(":")[0] for text in bed.texts("call")][:2] == [
+        "Ada is called",
+        "Ben is called",
+    ]
 
 
 async def test_work_light_asked_for_at_night_is_half_an_hour_over_a_restart_too(

@@ -9,11 +9,9 @@ end, then Restart=. What a plug does is seen on the wire, as its maker's timer w
 from __future__ import annotations
 
 import asyncio
-import os
 import re
 import signal
 import socket
-import subprocess
 import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -21,8 +19,11 @@ from pathlib import Path
 from typing import Any
 
 import aiomqtt
+import pytest
 
 from tests.processes import PLUG, ROOT, Daemon
+
+pytestmark = pytest.mark.slow
 
 UNIT = (ROOT / "systemd" / "hotbed.service").read_text(encoding="utf-8")
 #: Seconds of silence that are too long; the unit's are 30.
@@ -80,6 +81,7 @@ class Manager:
 
     def __init__(self, daemon: Daemon, folder: Path) -> None:
         self.daemon = daemon
+        self.process: asyncio.subprocess.Process
         self.ends: list[int] = []  # how each life ended: the signal
         self.told: list[str] = []  # all that the daemon said
         self.off_at: list[float] = []  # when ExecStopPost= had run
@@ -93,7 +95,7 @@ class Manager:
             heard.bind(str(self._path))
             loop = asyncio.get_running_loop()
             while True:
-                process = await self._start()
+                self.process = process = await self._start()
                 end = asyncio.create_task(process.wait())
                 try:
                     silent = time.monotonic() + 20  # TimeoutStartSec=
@@ -150,15 +152,6 @@ def _words(command: str) -> list[str]:
     return words[:place] + words[place + 2 :]
 
 
-def _pid(folder: Path) -> int:
-    """The daemon's process, by its state folder."""
-    found = subprocess.run(
-        ["pgrep", "-f", f"daemon.cli run --state {folder}/state"],
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
-    return int(found.stdout.split()[0])
-
-
 async def test_a_stopped_daemon_is_killed_off_is_said_and_it_starts_again(
     mosquitto: Any, tmp_path: Path, eventually: Callable[..., Any]
 ) -> None:
@@ -177,7 +170,7 @@ async def test_a_stopped_daemon_is_killed_off_is_said_and_it_starts_again(
             await asyncio.sleep(WATCHDOG + 0.5)
             assert manager.ends == []  # a loop that runs is left alone
             stopped = time.monotonic()
-            os.kill(await asyncio.to_thread(_pid, tmp_path), signal.SIGSTOP)
+            manager.process.send_signal(signal.SIGSTOP)
             await eventually(lambda: not plug.on, within=12)
             off = time.monotonic()
             assert manager.ends == [signal.SIGKILL]
