@@ -311,7 +311,11 @@ def apply(memory: Memory, site: Site, asked: _Arguments, by: str, now: Now) -> D
             result["notes"] += [better] if better is not None else []
             ahead = prospect(done.memory, site, batch, aim)
             if ahead is not None:
-                result["germinating"] = {**ahead.to_json(), "trays": batch.trays}
+                crop = site.crops[batch.crop]
+                stand_in = crop.emergence_row if crop.stand_in else ""
+                result["germinating"] = {
+                    **ahead.to_json(), "trays": batch.trays, "stand_in": stand_in,
+                }  # fmt: skip
     return Done(done.memory, result, tuple(events))
 
 
