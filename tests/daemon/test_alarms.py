@@ -212,9 +212,8 @@ def test_one_that_comes_again_while_shelved_stays_on_the_shelf() -> None:
 
 
 def test_the_hour_that_a_snooze_ends_is_the_sites_and_says_the_day_when_it_is_another() -> None:
-    panel = Panel(mono=0.0)  # 1 March 2027, 01:00 in Berlin
-    panel.step(AT_ONCE)
-    key = f"{AT_ONCE}.shelf"
+    panel = Panel(mono=0.0, alarms=standing("dry-cells", 0.0))  # 1 March 2027, 01:00 in Berlin
+    key = "dry-cells.shelf"
     assert panel.ask("snooze", alarm=key, seconds=HOUR) == f"{key}: snoozed until 02:00"
     said = panel.ask("snooze", alarm=key, seconds=24 * HOUR)
     assert said == f"{key}: snoozed until 01:00 on 02 Mar"
