@@ -406,7 +406,7 @@ class Judge:
                 self.held.span("kept off", key, False, now)
             plug = play.plugs.get(key)
             if plug is not None and plug.device.state_topic is not None:
-                against = relay.closed is not play.states[key].commanded
+                against = relay.closed is not getattr(output, kind)
                 reach = one.obeys[kind] or not play.is_on(Kind.BROKER_GONE)
                 steady = Kind.RELAY_CHATTER not in one.kinds and GARBAGE not in one.kinds
                 self._must(AGAINST, key, name, up and against and reach and steady, now)

@@ -95,16 +95,6 @@ BUGS = (
         only="0",
     ),
     Planted(
-        "a welded relay goes unseen",
-        "daemon/interlocks.py",
-        'fault = "warms-unheated" if lift - base > allowed else None',
-        "fault = None",
-        found="alarm-in-time:relay-welded",
-        seed=2794,
-        days=6,
-        only="2",
-    ),
-    Planted(
         "the warmth of a lamp just gone off is missed at its mat",
         "daemon/interlocks.py",
         "pace += LAMP_LIFT / LAMP_FADE * exp(-lamp_off_for / LAMP_FADE) * dt",
