@@ -16,7 +16,7 @@ from typer.core import TyperGroup
 #: The panels of the help, and the order of the commands in them.
 EVERY_DAY, PLANNING, RUNNING = "Every day", "Planning and looking up", "Running it"
 _ORDER = (
-    "status", "sow", "stage", "move", "log", "keep", "alarms", "report",
+    "status", "sow", "stage", "move", "log", "keep", "alarms", "why", "report",
     "plan", "mix", "light", "crops",
     "run", "rehearse", "replay", "backup", "check", "watch", "off",
 )  # fmt: skip

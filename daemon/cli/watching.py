@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from daemon.cli.asking import Asking, asks, carry_out, connected, nobody, offline
-from daemon.cli.options import subjects
+from daemon.cli.options import bench_names, subjects
 from daemon.cli.program import EVERY_DAY, UNANSWERED, Failed, command, document, wrong
 
 if TYPE_CHECKING:
@@ -110,6 +110,61 @@ def status(
         else closer(asking.site, picture, name, view, now)
     )
     if picture.online is not True:
+        raise Failed(offline(asking), UNANSWERED)
+
+
+@command(EVERY_DAY)
+@asks(by=False)
+def why(
+    asking: Asking,
+    bench: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="BENCH",
+            help="One bench; all of them otherwise.",
+            autocompletion=bench_names,
+            show_default=False,
+        ),
+    ] = None,
+) -> None:
+    """When a lamp or a mat is not as you expect: why it is on or off now, and what it is steered to.
+
+    $ hotbed why
+    $ hotbed why lower
+    """
+
+    async def look() -> dict[str, dict[str, Any]]:
+        async with connected(asking) as client:
+            return await client.gather()
+
+    kept = carry_out(look())
+    if not kept:
+        raise Failed(nobody(asking), UNANSWERED)
+    from daemon.screens import Picture, about, console, reasons, subject
+
+    picture = Picture.of(kept)
+    if bench is not None:
+        try:
+            name = subject(picture, bench)
+        except ValueError as error:
+            raise Failed(str(error)) from None
+        place = next((one.place for one in picture.batches if one.batch == name), name)
+        picture = about(picture, place)
+        if not picture.benches:
+            raise Failed(f"{place} has neither a lamp nor a mat: nothing is switched there")
+    if asking.as_json:
+        result = {
+            one.bench: {
+                kind: None if relay is None else {"on": relay.on, "why": relay.why}
+                for kind, relay in (("lamp", one.lamp), ("mat", one.mat))
+            }
+            | {"safety_stops": one.safety_stops, "conflicts": one.conflicts}
+            for one in picture.benches
+        }
+        document({"ok": True, "result": {"benches": result}})
+    else:
+        console().print(reasons(picture, asking.view()))
+    if Picture.of(kept).online is not True:
         raise Failed(offline(asking), UNANSWERED)
 
 

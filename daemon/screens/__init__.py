@@ -6,7 +6,7 @@ elsewhere goes through `plain` and never through Rich's markup.
 
 from daemon.screens.base import View, console, plain
 from daemon.screens.checks import findings
-from daemon.screens.closer import about, closer, subject
+from daemon.screens.closer import about, closer, reasons, subject
 from daemon.screens.crops import crop_sheet, crops, trades
 from daemon.screens.history import event_line, history
 from daemon.screens.leave import leave
@@ -14,6 +14,6 @@ from daemon.screens.site import STALE, Picture, age, alarms, behind, status
 
 __all__ = [
     "STALE", "Picture", "View", "about", "age", "alarms", "behind", "closer", "console",
-    "crop_sheet", "crops", "event_line", "findings", "history", "leave", "plain", "status", "subject",
-    "trades",
+    "crop_sheet", "crops", "event_line", "findings", "history", "leave", "plain", "reasons", "status",
+    "subject", "trades",
 ]  # fmt: skip

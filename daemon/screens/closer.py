@@ -75,6 +75,29 @@ def _codes(alarm: AlarmMessage, batches: list[BatchMessage]) -> Iterator[str]:
     yield from (one.place for one in batches if one.batch == alarm.batch)
 
 
+def reasons(picture: Picture, view: View) -> RenderableType:
+    """Why each lamp and mat of these benches is on or off now, and what it is steered to."""
+    parts: list[RenderableType] = []
+    for bench in picture.benches:
+        rows: list[tuple[str, str | Text]] = []
+        for label, one in (("mat", bench.mat), ("lamp", bench.lamp)):
+            if one is not None:
+                rows.append((label, styled(f"{'on' if one.on else 'off'}: {one.why}")))
+        aim = bench.aim
+        if aim.soil is not None:
+            accepts = ""
+            if aim.soil_range is not None:
+                low, high = aim.soil_range.low, aim.soil_range.high
+                accepts = f", of the {view.degs(low, high)} that all here accept"
+            rows.append(("aim", f"soil at {view.deg(aim.soil)}{accepts}"))
+        if bench.batches:
+            rows.append(("for", styled(", ".join(bench.batches))))
+        rows += [("stop", styled(f"safety stop: {one}", "red")) for one in bench.safety_stops]
+        rows += [("conflict", styled(one, "yellow")) for one in bench.conflicts]
+        parts += [styled(bench.bench, "bold"), labelled(rows)]
+    return Group(*parts)
+
+
 def closer(site: str, picture: Picture, name: str, view: View, now: float) -> RenderableType:
     """That batch, bench or place by itself. now: POSIX seconds by this machine."""
     here = view.local(picture.at if picture.at is not None else now)

@@ -175,7 +175,8 @@ def refused(*words: str, status: int) -> str:
 # --- help ----------------------------------------------------------------------------------------
 
 COMMANDS = (
-    "status", "sow", "move", "stage", "log", "keep", "alarms", "report", "plan", "mix", "light", "crops",
+    "status", "sow", "move", "stage", "log", "keep", "alarms", "why", "report", "plan", "mix", "light",
+    "crops",
     "run", "rehearse", "check", "off",
 )  # fmt: skip
 

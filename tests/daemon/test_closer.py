@@ -140,3 +140,19 @@ def test_status_takes_a_batch_or_a_bench(played: Daemon) -> None:
     told = json.loads(hotbed("status", "CEL1", "--json").stdout)["result"]
     assert (list(told["benches"]), list(told["batches"])) == ([], ["CEL1"])
     assert "did you mean 'CEL1'?" in refused("status", "CEL", status=1)
+
+
+def test_why_tells_what_each_relay_does_and_what_it_goes_by(played: Daemon) -> None:
+    played.kept = KEPT
+    every = hotbed("why")
+    assert every.exit_code == 0, every.output
+    bench = KEPT["bench/lower"]
+    for kind in ("lamp", "mat"):
+        if bench[kind] is not None:
+            assert bench[kind]["why"] in " ".join(every.stdout.split())
+    one: dict[str, Any] = json.loads(hotbed("why", "lower", "--json").stdout)["result"]["benches"]
+    assert list(one) == ["lower"]
+    assert one["lower"]["mat"] == {key: bench["mat"][key] for key in ("on", "why")}
+    assert "did you mean 'lower'?" in refused("why", "lowr", status=1)
+    played.kept = {}
+    assert hotbed("why").exit_code == 3
