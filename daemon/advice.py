@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 
 from daemon.forecasts import lot_of
+from daemon.room import estimate, together
 from daemon.sharing import Aim, aim_of
 from daemon.state import Batch, Memory, Site
 from profiles.forecast import Belief, believe
@@ -16,7 +17,8 @@ from profiles.model import Crop
 from profiles.setpoint import Trade, hardship, temperatures, trade
 from profiles.units import format_temperature
 
-#: A room that no probe measures is reckoned to be so warm [°C] (common practice, no source).
+#: A room that no probe measures, and nothing tells of yet, is reckoned to be so warm [°C] (common
+#: practice, no source).
 USUAL_ROOM_C = 18.0
 #: Another bench is worth naming where half are up by so many days, and by such a part, sooner.
 _DAYS_SOONER, _PART_SOONER = 2.0, 0.25
@@ -198,5 +200,7 @@ def _belief(memory: Memory, batch: Batch) -> Belief:
 def _room(memory: Memory, place: str) -> tuple[float, bool]:
     bench = memory.benches.get(place)
     if bench is None or bench.room is None:
-        return USUAL_ROOM_C, False
+        about = together(estimate(one.room_mind) for one in memory.benches.values())
+        known = USUAL_ROOM_C if about is None else float(round(about.celsius))
+        return min(40.0, max(-10.0, known)), False
     return min(40.0, max(-10.0, bench.room)), True

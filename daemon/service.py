@@ -73,9 +73,11 @@ FLOOR_UTC = 1_767_225_600.0
 #: A step [s] of the wall clock by which somebody has set it; what a board remembers of the time is only
 #: what it last wrote down.
 CLOCK_SET, REMEMBERED = 5.0, 60.0
-#: How long [s] the first tick waits for the first readings.
+#: How long [s] the first tick waits for the first readings, and for how many seconds after it those that
+#: come later are looked out for: probes on one 1-Wire bus are read one after the other.
 FIRST_READINGS = 0.4
 FIRST_LOOKS = 20
+LATER_LOOKS = 60
 #: How many answers are kept for those who ask again, and for how long [s].
 ANSWERS_KEPT = 10_000
 ANSWERS_FOR = 2 * 3600.0
@@ -256,6 +258,7 @@ class Service:
             wakes = Wakes(self._wake.set)
             wakes.start()
         pulse = asyncio.create_task(self._pulse())
+        later = asyncio.create_task(self._later_readings())
         due = self.clock.mono()
         try:
             while not self._stop.is_set():
@@ -271,6 +274,7 @@ class Service:
                     due = self.clock.mono()
         finally:
             pulse.cancel()
+            later.cancel()
             if wakes is not None:
                 wakes.stop()
 
@@ -294,8 +298,8 @@ class Service:
             troubles=self._troubles(),
         )
         now = self.now()  # after the readings, so that none is from the future
-        decision = decide(self.memory, self.site, inputs, now)
-        row = self._recorder.row(self.memory, inputs, now, decision)
+        before = self.memory
+        decision = decide(before, self.site, inputs, now)
         self.memory, self.decision = decision.memory, decision
         lease = 2.5 * self.site.tick + 5.0
         told = [
@@ -310,12 +314,16 @@ class Service:
         self._ticked = now.mono
         urgent = not all(map(_routine, decision.events))
         due = now.mono - self._saved_at >= SAVE_EVERY
-        with suppress(JournalError, ValueError):
+        try:
             self.journal.note(
-                ticks=[row],
+                ticks=[self._recorder.row(before, inputs, now, decision)],
                 events=() if urgent else decision.events,
                 state=self._saved() if due and not urgent else None,
             )
+        except JournalError:
+            pass  # closed already
+        except ValueError:
+            log.exception("a tick can't be written down")
         if urgent:
             self._write(decision.events)
         else:
@@ -373,10 +381,24 @@ class Service:
     async def _first_readings(self) -> None:
         """Give probes a moment, so that the first tick doesn't take a slow start for a fault."""
         for _ in range(FIRST_LOOKS):
-            readings = [probe.latest() for probe in self.hardware.probes.values()]
-            if all(reading.quality is not Quality.MISSING for reading in readings):
+            if self._probes_read() == len(self.hardware.probes):
                 return
             await asyncio.sleep(FIRST_READINGS / FIRST_LOOKS)
+
+    async def _later_readings(self) -> None:
+        """Decide again as soon as a probe has been read that the first tick did not wait for."""
+        known = self._probes_read()
+        for _ in range(LATER_LOOKS):
+            if known == len(self.hardware.probes):
+                return
+            await asyncio.sleep(1.0)
+            if (read := self._probes_read()) > known:
+                known = read
+                self._wake.set()
+
+    def _probes_read(self) -> int:
+        readings = (probe.latest() for probe in self.hardware.probes.values())
+        return sum(reading.quality is not Quality.MISSING for reading in readings)
 
     async def _pulse(self) -> None:
         """Tell the watchdog that the loop is alive and ticks are on time."""
@@ -417,6 +439,7 @@ class Service:
             except ValueError as error:
                 log.error("the saved state does not fit: %s", error)
                 events.append(self._daemon_event(self._keep_unread(saved, now)))
+                self._floor = max(FLOOR_UTC, saved.at - REMEMBERED)
             else:
                 memory, last = rolled_forward(self.journal.path, memory, self.site)
                 if last is not None:
@@ -444,6 +467,7 @@ class Service:
             self._answers[request_id] = answer.encode()
         events.append(self._daemon_event(text))
         self._write(events)
+        self._saved_at = -math.inf  # the first tick is one to go on from
 
     def _keep_unread(self, saved: SavedState, now: Now) -> str:
         """Put a state that can't be read where the next one doesn't overwrite it; what to tell."""

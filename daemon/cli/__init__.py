@@ -7,20 +7,25 @@ usage, 3 nobody answered. With --json, standard output is one JSON document, {"o
 What a command needs is imported when it runs: `hotbed status` is quick on a small board.
 """
 
-from daemon.cli import (
-    batches,
-    keeping,
-    lighting,
-    lookup,
-    notebook,
-    planning,
-    printing,
-    running,
-    tending,
-    vigil,
-    watching,
-)
+import sys
+
+from daemon.cli import running
 from daemon.cli.program import app, main
+
+# The daemon itself lives for months and needs one command: the others stay on the disk.
+if sys.argv[1:2] != ["run"]:
+    from daemon.cli import (
+        batches,
+        keeping,
+        lighting,
+        lookup,
+        notebook,
+        planning,
+        printing,
+        tending,
+        vigil,
+        watching,
+    )
 
 # The modules of the commands are imported for their commands alone.
 __all__ = [

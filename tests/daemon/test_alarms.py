@@ -216,8 +216,21 @@ def test_the_hour_that_a_snooze_ends_is_the_sites_and_says_the_day_when_it_is_an
     panel.step(AT_ONCE)
     key = f"{AT_ONCE}.shelf"
     assert panel.ask("snooze", alarm=key, seconds=HOUR) == f"{key}: snoozed until 02:00"
-    said = panel.ask("snooze", alarm=key, seconds=48 * HOUR)
-    assert said == f"{key}: snoozed until 01:00 on 03 Mar"
+    said = panel.ask("snooze", alarm=key, seconds=24 * HOUR)
+    assert said == f"{key}: snoozed until 01:00 on 02 Mar"
+
+
+@pytest.mark.parametrize(
+    ("kind", "hours"),
+    [("soil-over-limit", 1), ("dry-cells", 24), ("probe-lost", 168), ("emergence-overdue", 168)],
+)
+def test_the_more_urgent_an_alarm_the_sooner_it_must_come_back(kind: str, hours: int) -> None:
+    panel = Panel(alarms=standing(kind, 0.0))
+    key = f"{kind}.shelf"
+    assert "snoozed until" in panel.ask("snooze", alarm=key, seconds=hours * HOUR)
+    if hours < 168:  # the longest that may be asked for at all
+        with pytest.raises(RefusedError, match=f"allowed: snoozed for up to {hours} h"):
+            panel.ask("snooze", alarm=key, seconds=hours * HOUR + 1)
 
 
 def test_an_alarm_is_found_whatever_its_capitals_and_a_slip_names_the_nearest() -> None:

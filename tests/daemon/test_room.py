@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from daemon.control import MatView, hysteresis
 from daemon.messages import bench_messages
+from daemon.requests import KINDS, apply
 from daemon.room import SURE, Estimate, estimate, observe, together
 from daemon.state import BenchMemory, Memory, dump, restore
 from sim.thermal import AIR, ThermalNetwork, TrayFigures, soil_site
@@ -158,3 +159,13 @@ def test_no_guard_goes_by_an_estimate() -> None:
     assert run.memory.benches["shelf"].room is None
     assert run.memory.benches["shelf"].watch.room is None
     assert BenchMemory().room_mind == ()
+
+
+def test_what_a_temperature_costs_is_reckoned_in_the_room_that_is_estimated() -> None:
+    run = run_without_a_room_probe()
+    asked = KINDS["sow"].model_validate({"crop": "tomato", "place": "shelf", "trays": 1})
+    result = apply(run.memory, run.site, asked, "Marit", run.now()).result["germinating"]
+    about = together([estimate(run.memory.benches["shelf"].room_mind)])
+    assert about is not None
+    assert (result["room_c"], result["room_measured"]) == (round(about.celsius), False)
+    assert result["room_c"] != 18.0

@@ -39,6 +39,7 @@ from daemon.wire import (
     Topics,
     Wire,
     WireError,
+    acknowledge_now,
 )
 from drivers.protocols import Link
 from tests.authority import Authority
@@ -787,3 +788,23 @@ def test_repeated_log_lines_are_counted_not_written(monkeypatch: pytest.MonkeyPa
     for number in range(1000):
         passes(f"text {number}")
     assert len(limit._passed) <= 257
+
+
+def test_acknowledging_at_once_is_no_more_than_a_wish() -> None:
+    class Client:
+        def __init__(self, sock: object) -> None:
+            self._client = self
+            self.socket = lambda: sock
+
+    one, other = socket.socketpair()
+    gone = socket.socket()
+    gone.close()
+    for sock in (
+        None,
+        one,
+        gone,
+        object(),
+    ):  # no TCP, closed, or not connected: nothing comes of it
+        acknowledge_now(Client(sock))  # type: ignore[arg-type]
+    one.close()
+    other.close()
