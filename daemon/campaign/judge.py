@@ -178,7 +178,7 @@ CAUSES: Mapping[str, tuple[frozenset[str], float]] = {
 #: A room probe that fails or lies misleads the guards that go by it.
 _BY_ROOM = frozenset({"warms-unheated", "mat-without-effect", "probe-out-of-tray"})
 #: Raised by what was written down, or was not, whatever the devices do.
-BY_RECORDS = frozenset({"left-out", "dry-cells", "lamp-unseen", "call-failed"})
+BY_RECORDS = frozenset({"left-out", "dry-cells", "lamp-unseen", "call-failed", "up-in-the-dark"})
 #: Raised by the state of a batch or of the room, so that they may stand though nothing is broken.
 _OF_NATURE = BY_RECORDS | {"emergence-overdue", "crop-too-hot", "lamp-shed", "soil-over-limit"}
 
