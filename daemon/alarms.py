@@ -16,7 +16,7 @@ from typing import Literal
 
 from daemon.events import Event
 from daemon.interlocks import CEILING_RELEASE, COVER_RELEASE, COVER_SHED, LIMIT_RELEASE
-from daemon.state import HOUR, Alarm, Now
+from daemon.state import DAY, HOUR, Alarm, Now
 
 Priority = Literal["critical", "high", "medium", "low"]
 
@@ -28,9 +28,19 @@ RESPONSE: Mapping[Priority, str] = {
     "low": "at the next look round",
 }
 PRIORITIES: tuple[Priority, ...] = tuple(RESPONSE)
+#: How long an alarm may be shelved at most [s] (our judgement): the more urgent, the sooner it is back.
+LONGEST_SHELVED: Mapping[Priority, float] = {
+    "critical": HOUR,
+    "high": DAY,
+    "medium": 7 * DAY,
+    "low": 7 * DAY,
+}
 #: Alarms of a bench that began within so long [s] of the first of them may be of one fault: soil answers
 #: so slowly that the guard against heat without effect waits for hours (our judgement).
 ONE_FAULT = 6 * HOUR
+#: A loose contact comes and goes by the minute: only after so long [s] without a break it is well again
+#: (our judgement).
+STEADY = 1800.0
 #: Two probes that were too far apart agree again this much [°C] closer.
 AGREE_AGAIN = 1.0
 #: Air that was too cold for plants left out is warm enough again this much [°C] higher.
@@ -106,6 +116,7 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         consequence="A lamp may be dark or a mat may be on against orders.",
         action="Look at the plug: is it powered, in reach of the network, and does its button work?",
         delay=30.0,
+        gone=STEADY,
         needs_person=False,
         wakes=True,
     ),
@@ -129,6 +140,17 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         delay=600.0,
         needs_person=False,
     ),
+    "up-in-the-dark": AlarmKind(
+        priority="high",
+        title="seedlings are up, or may be, without light",
+        cause="They are up, or may be and nobody looked for a day, on a bench without a lamp or in the "
+        "chamber; or the lamp of their bench was off for a day, kept off or for want of power.",
+        consequence="Seedlings in the dark stretch within a day and don't recover.",
+        action="Look. Those that are up: `hotbed move BATCH BENCH` to one with a lamp, or `hotbed keep "
+        "BENCH lamp auto`. If none are: `hotbed log BATCH emerged 0`.",
+        delay=6 * HOUR,
+        gone=0.0,
+    ),
     "dry-cells": AlarmKind(
         priority="high",
         title="nobody has seen to the water",
@@ -147,6 +169,7 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         cause="No soil probe of a bench has given a good reading for `probe_grace`.",
         consequence="The mat stays off: warm seed cools to the room.",
         action="Check the probe's plug and cable, then run `hotbed check`.",
+        gone=STEADY,
         needs_person=False,
     ),
     "crop-too-hot": AlarmKind(
@@ -182,10 +205,10 @@ CATALOGUE: Mapping[str, AlarmKind] = {
     "lamp-shed": AlarmKind(
         priority="medium",
         title="the lamp stays off for the heat under a cover",
-        cause="Soil near the crop's ceiling under a cover, with a lamp that should be lit.",
+        cause="For two hours of a day's light in all, the soil under a cover was so near the crop's "
+        "ceiling that the lamp was kept off.",
         consequence="Seedlings in the dark stretch within a day and don't recover.",
         action="Take the cover off or prop it open, or move what is covered to a bench of its own.",
-        delay=2 * HOUR,
         deadband=COVER_RELEASE - COVER_SHED,
         needs_person=False,
     ),
@@ -208,6 +231,7 @@ CATALOGUE: Mapping[str, AlarmKind] = {
         consequence="One less to notice a tray that overheats.",
         action="Check its plug and cable, then run `hotbed check`.",
         delay=300.0,
+        gone=STEADY,
         needs_person=False,
     ),
     "probes-disagree": AlarmKind(

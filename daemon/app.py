@@ -22,7 +22,7 @@ from daemon.caller import Caller
 from daemon.clock import LiveClock, SystemClock, boot_id
 from daemon.config import Config, ConfigError, Mqtt, OneWireDevice, load
 from daemon.hardware import build, drive_off
-from daemon.journal import Journal, JournalError
+from daemon.journal import FLUSH_EVERY, Journal, JournalError
 from daemon.service import Service
 from daemon.state import DAY, Site
 from daemon.wire import Endpoint, Wire, WireError
@@ -133,7 +133,11 @@ async def _run(config: Config, state: Path, simulate: bool, speed: float, port: 
         raise JournalError(f"{state}: the state folder cannot be made: {error.strerror}") from None
     keep = config.site.keep_readings
     journal = Journal.open(
-        state / JOURNAL, time.time(), keep_days=keep, keep_ticks=int(keep * DAY / site.tick)
+        state / JOURNAL,
+        time.time(),
+        flush_every=max(1.0, FLUSH_EVERY / (speed if simulate else 1.0)),
+        keep_days=keep,
+        keep_ticks=int(keep * DAY / site.tick),
     )
     try:
         async with _embedded_broker(config.mqtt, wire.endpoint):
@@ -153,7 +157,8 @@ async def _run(config: Config, state: Path, simulate: bool, speed: float, port: 
             service = Service(
                 site, hardware, journal, wire, clock,
                 boot=boot, simulated=simulate, observe=mirror,
-                caller=Caller({one.name: one.command for one in config.calls.people}),
+                # Nobody is to be got out of bed for benches that aren't there.
+                caller=Caller({} if simulate else {p.name: p.command for p in config.calls.people}),
             )  # fmt: skip
             loop = asyncio.get_running_loop()
             for one in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from daemon.alarms import CATALOGUE, ONE_FAULT, PRIORITIES, RESPONSE, AlarmKind
+from daemon.alarms import CATALOGUE, LONGEST_SHELVED, ONE_FAULT, PRIORITIES, RESPONSE, AlarmKind
 from daemon.care import worded_span
 from daemon.state import HOUR
 
@@ -30,8 +30,8 @@ electrician: see the cautions in the README.
 
 ## How soon
 
-| priority | act | kinds |
-| --- | --- | --- |
+| priority | act | snoozed at most | kinds |
+| --- | --- | --- | --- |
 """
 
 
@@ -39,7 +39,7 @@ def markdown() -> str:
     """The whole page."""
     ordered = sorted(CATALOGUE, key=lambda kind: PRIORITIES.index(CATALOGUE[kind].priority))
     rows = [
-        f"| {priority} | {RESPONSE[priority]} | "
+        f"| {priority} | {RESPONSE[priority]} | {_span(LONGEST_SHELVED[priority])} | "
         + ", ".join(
             f"[`{kind}`](#{kind})" for kind in ordered if CATALOGUE[kind].priority == priority
         )

@@ -162,6 +162,13 @@ def _crops_fit(config: Config, library: Library) -> Iterator[Finding]:
 
 def _callable(config: Config) -> Iterator[Finding]:
     """Whether those who are called about alarms can be; nobody is called to find out."""
+    if not config.calls.people:
+        yield Finding(
+            "calls",
+            "caution",
+            "nobody is called about an alarm: it stands on the broker until somebody looks",
+            "Set [[calls.people]], and let a second machine listen: hotbed watch.",
+        )
     for n, one in enumerate(config.calls.people, 1):
         if not one.command:
             continue

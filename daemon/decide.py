@@ -78,6 +78,8 @@ RELAYS: tuple[Literal["lamp", "mat"], ...] = ("lamp", "mat")
 GAP = 600.0
 #: A forecast of the night's low that differs by less [°C] is no news.
 NEW_FORECAST = 0.5
+#: So much [s] of a day's light shed for the heat under a cover is too much: a person must help.
+SHED_TOO_LONG = 2 * HOUR
 #: Out of reach: how long [s] something must be off target before it is said, once.
 OFF_TARGET = 6 * HOUR
 #: Short of power: soil that is this far [°C] under its target while its mat waits for others.
@@ -1072,7 +1074,11 @@ class _Bench:
             events.append(self._event(now, "interlock", f"safety stop begins: {stop}"))
         for stop in sorted(old.stops - held):
             events.append(self._event(now, "interlock", f"safety stop ends: {stop}"))
-        self._conditions(inputs, held, conditions)
+        today = local_day(self.site.zone, now.utc)
+        same_day = today == old.day
+        ran = dt if dt <= GAP else 0.0
+        shed_s = (old.shed_s if same_day else 0.0) + (ran if self.shed else 0.0)
+        self._conditions(inputs, held, shed_s, conditions)
         if self.lamp != old.lamp:
             events.append(self._switched(now, "lamp", self.lamp, self.lamp_why))
         if self.mat != old.mat:
@@ -1080,9 +1086,6 @@ class _Bench:
         if (said := predictive.fell_back(old.controller, self.mind)) is not None:
             events.append(self._event(now, "advisory", said))
         self._tell_unreachable(now, dt, events)
-        today = local_day(self.site.zone, now.utc)
-        same_day = today == old.day
-        ran = dt if dt <= GAP else 0.0
         output = Output(
             self.lamp, self.mat, self.lamp_why, self.mat_why, tuple(self.stops), self.target
         )
@@ -1116,6 +1119,7 @@ class _Bench:
             energy=old.energy + drawn,
             energy_today=(old.energy_today if same_day else NO_ENERGY) + drawn,
             energy_from=now.utc if old.energy_from is None else old.energy_from,
+            shed_s=shed_s,
             day=today,
         )
 
@@ -1137,7 +1141,11 @@ class _Bench:
         )
 
     def _conditions(
-        self, inputs: Inputs, held: frozenset[str], conditions: dict[str, Condition]
+        self,
+        inputs: Inputs,
+        held: frozenset[str],
+        shed_s: float,
+        conditions: dict[str, Condition],
     ) -> None:
         name, hottest = self.spec.name, self.hottest
         said = f"{name}: a soil probe reads {self.deg(hottest)}" if hottest is not None else name
@@ -1147,9 +1155,11 @@ class _Bench:
                 what = f", the limit is {self.deg(limit)}" if limit is not None else ""
                 who = f" for {self.aim.ceiling_of}" if stop == "crop-too-hot" else ""
                 conditions[f"{stop}.{name}"] = Condition(stop, said + what + who, name)
-        if self.shed:
+        if shed_s >= SHED_TOO_LONG:  # in all: off and on by turns is as dark
             conditions[f"lamp-shed.{name}"] = Condition(
-                "lamp-shed", f"{said}, too warm for a lit lamp over a cover", name
+                "lamp-shed",
+                f"{name}: {shed_s / HOUR:.1f} h of today's light were too warm under the cover",
+                name,
             )
         for kind in self.latched:
             cause = _FAULTS[kind]

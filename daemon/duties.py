@@ -78,13 +78,33 @@ def neglected(
             found[f"dry-cells.{code}"] = Condition(
                 "dry-cells", _dry(batch, duty, now.utc), batch.place, code
             )
+        if up := _dark_place(batch, duty, site, code in memory.called, now.utc):
+            found[f"up-in-the-dark.{code}"] = Condition("up-in-the-dark", up, batch.place, code)
         if duty.cold:
             found[f"left-out.{code}"] = Condition("left-out", duty.cold, batch.place, code)
     for name, bench in memory.benches.items():
-        cause = _unseen(name, bench, memory, now) if name in site.benches else ""
-        if cause:
+        if name not in site.benches or bench.leafy_since is None:
+            continue
+        dark = now.mono - max(bench.leafy_since, bench.lamp_last)
+        if dark >= FIRST_LOOK:
+            cause = f"{name}: its lamp was not on for {worded_span(dark)}"
+            found[f"up-in-the-dark.{name}"] = Condition("up-in-the-dark", cause, name)
+        elif cause := _unseen(name, bench, bench.leafy_since, memory, now):
             found[f"lamp-unseen.{name}"] = Condition("lamp-unseen", cause, name)
     return found
+
+
+def _dark_place(batch: Batch, duty: Duty, site: Site, called: bool, utc: float) -> str:
+    """That seedlings are up, or may be, where no lamp is; empty where they are lit, or not up yet."""
+    spec = site.benches.get(batch.place)
+    if batch.place != "chamber" and (spec is None or spec.lamp is not None):
+        return ""  # what windows and frames give is for people to judge
+    where = f"{batch.code} in {batch.place}" if spec is None else f"{batch.code} on {batch.place}"
+    if batch.emerged:
+        return f"{where}, which has no lamp: seedlings are up"
+    if not called or (duty.counted_at is not None and utc - duty.counted_at < FIRST_LOOK):
+        return ""
+    return f"{where}, which has no lamp: the first may be up, and nobody counted them for a day"
 
 
 def _standing(memory: Memory, key: str) -> bool:
@@ -100,6 +120,7 @@ def _of_records(batch: Batch, records: Records, site: Site, hours: float, utc: f
         revision=batch.revision,
         hours=hours,
         water_by=_water_by(batch, records, utc),
+        counted_at=counted.at if (counted := records.last(What.EMERGED)) is not None else None,
         seen_at=_seen_at(batch, records, site, hours),
         wet=records.wet(utc),
         wet_until=seen[2] + MOISTURE_HOLDS if seen is not None else 0.0,
@@ -145,13 +166,11 @@ def _seen_at(batch: Batch, records: Records, site: Site, hours: float) -> float 
     return None
 
 
-def _unseen(name: str, bench: BenchMemory, memory: Memory, now: Now) -> str:
-    """That nobody knows whether the lamp of a bench is lit; empty where somebody does, or none need."""
-    if bench.leafy_since is None:
-        return ""
+def _unseen(name: str, bench: BenchMemory, leafy_since: float, memory: Memory, now: Now) -> str:
+    """That nobody knows whether the lamp of a bench is lit; empty where somebody does."""
     if bench.proven_at is not None and now.mono - bench.proven_at < FIRST_LOOK:
         return ""
-    since = now.utc - (now.mono - bench.leafy_since)
+    since = now.utc - (now.mono - leafy_since)
     seen = max(
         (
             duty.seen_at

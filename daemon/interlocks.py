@@ -188,29 +188,30 @@ def watch_heat(
     """
     if soil is None:
         return watch, None
-    if (room is None) != (watch.room is None):  # levels so far were over something else
-        watch = replace(watch, room=room, kept=None, off_base=None)
-    if room is not None and watch.room is not None:
-        lagged = watch.room + (room - watch.room) * min(1.0, dt / ROOM_LAG)
-        watch = replace(watch, room=lagged)
+    before = watch.room
+    if (room is None) != (before is None):  # levels so far were over something else
+        watch = replace(watch, kept=None, off_base=None)
+    lift, lagged = soil, None
+    if room is not None:
+        before = room if before is None else before
+        lagged = before + (room - before) * min(1.0, dt / ROOM_LAG)
         lift = soil - max(room, lagged)
-    else:
-        lift = soil
     high = soil if watch.high is None else max(soil, watch.high - HIGH_FADE * dt)
-    watch = replace(watch, high=high)
+    watch = replace(watch, room=lagged, high=high)
     if not heated:
         rested = (
             soil if watch.rested is None or watch.spell is not None else max(watch.rested, soil)
         )
         watch = replace(watch, rested=rested, spell=None)
     if heated:
-        return _heated(watch, soil, lift, lamp_off_for, reached, disturbed, room_swing, dt)
+        return _heated(watch, soil, high, lift, lamp_off_for, reached, disturbed, room_swing, dt)
     return _unheated(watch, lift, off_for, lamp_off_for, jumped or disturbed, room_swing, dt)
 
 
 def _heated(
     watch: HeatWatch,
     soil: float,
+    high: float,
     lift: float,
     lamp_off_for: float,
     reached: bool,
@@ -224,7 +225,6 @@ def _heated(
         low, low_s = soil, 0.0
     spell = soil if watch.spell is None else min(soil, watch.spell)
     watch = replace(watch, low=low, low_s=low_s, spell=spell)
-    high = soil if watch.high is None else watch.high
     if high - soil >= DROP and (watch.fell_from is None or soil < watch.fell_to):
         watch = replace(watch, on_s=0.0, kept=None, fell_from=high, fell_to=soil)
     if watch.fell_from is None:

@@ -64,12 +64,14 @@ from daemon.journal_file import (
 from drivers.protocols import Quality, Reading
 
 __all__ = [
-    "DuplicateRequestError", "Journal", "JournalError", "ReadingRow", "RequestRow", "SavedState",
-    "StoredTick", "TickRow", "last_step", "read_events", "read_readings", "read_request",
-    "read_steps", "read_ticks", "tick_of",
+    "FLUSH_EVERY", "DuplicateRequestError", "Journal", "JournalError", "ReadingRow", "RequestRow",
+    "SavedState", "StoredTick", "TickRow", "last_step", "read_events", "read_readings",
+    "read_request", "read_steps", "read_ticks", "tick_of",
 ]  # fmt: skip
 
 log = logging.getLogger(__name__)
+#: How long notes wait at most to be written [s].
+FLUSH_EVERY = 300.0
 #: First and longest pause before a failed write is tried again [s].
 RETRY_FIRST, RETRY_MOST = 1.0, 60.0
 #: Readings older than this are dropped [days], so many ticks at a time, and so often at most [s].
@@ -188,7 +190,7 @@ class Journal:
         path: Path,
         now_utc: float,
         *,
-        flush_every: float = 300.0,
+        flush_every: float = FLUSH_EVERY,
         flush_rows: int = 10_000,
         backlog: int = 50_000,
         keep_days: float = KEEP_DAYS,
@@ -485,8 +487,13 @@ class Journal:
             return
         self._pruned_at = now
         try:
-            self._prune()
-        except sqlite3.Error as error:
+            try:
+                self._prune()
+            except (sqlite3.Error, ValueError) as error:
+                if not is_damage(error):
+                    raise
+                self._go_on_anew(in_words(error))
+        except (sqlite3.Error, OSError, JournalError) as error:
             log.warning("%s: old readings are not dropped: %s", self.path, reason(error))
 
     def _pause(self) -> float | None:

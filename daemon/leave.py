@@ -65,6 +65,8 @@ def _standing(
 ) -> Iterator[Due]:
     for alarm in sorted(alarms, key=lambda one: PRIORITIES.index(one.priority)):
         text = f"{alarm.priority} alarm: {alarm.title}: {alarm.cause}. {alarm.action}"
+        if alarm.state == "returned":
+            text = f"{alarm.title}: returned to normal, and nobody has seen it"
         command = f"hotbed alarms {'reset' if alarm.needs_reset else 'ack'} {alarm.alarm}"
         if alarm.snoozed_until is None:
             yield Due(

@@ -36,7 +36,7 @@ from daemon.state import DAY, HOUR, Batch, Inputs, Memory, Now, Site, dump, mete
 from drivers.protocols import RelayState
 from profiles.library import ProfileError
 from profiles.model import Stage, StageTargets
-from profiles.units import Units, f_from_celsius, format_temperature
+from profiles.units import Units, f_from_celsius, format_length, format_temperature
 from sim.devices import SimMeter, SimProbe
 from sim.faults import Fault, FaultKind, load_faults
 from sim.world import World
@@ -694,7 +694,7 @@ def show(report: Mapping[str, Any], console: Console, units: Units = "C") -> Non
             )
         if batch["half_up"]:
             story.append(f"half up after {batch['days_to_half_up']:g}")
-        story += [up, f"{batch['height_mm'] / 10:g} cm tall"]
+        story += [up, f"{format_length(batch['height_mm'], units)} tall"]
         console.print(plain("  " + "; ".join(story)))
         dark = batch["longest_dark_h_after_emergence"]
         legs = "leggy" if batch["leggy"] else "stocky"

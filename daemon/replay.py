@@ -183,10 +183,9 @@ class Replayed:
 class _Player:
     """Plays ticks, one after the other."""
 
-    def __init__(self, path: Path, found: Replayed, controls: Mapping[str, Any]) -> None:
+    def __init__(self, path: Path, found: Replayed) -> None:
         self.path = path
         self.found = found
-        self.controls = controls
         self.site: Site | None = None
         self.memory: Memory | None = None  # None: not known, until the next checkpoint
         self.aims: Mapping[str, Any] | None = None
@@ -208,7 +207,7 @@ class _Player:
             return
         now = Now(tick.mono, tick.at, tick.trusted)
         inputs = Inputs(tick.readings, self.relays, self.troubles)
-        decision = decide(self.memory, self.site, inputs, now, aims=self.aims, **self.controls)
+        decision = decide(self.memory, self.site, inputs, now, aims=self.aims)
         self.memory, self.aims = decision.memory, decision.aims
         self.found.ticks += 1
         self._compare(tick, decision)
@@ -324,7 +323,7 @@ def rolled_forward(
     """
     known = {code for code, batch in memory.batches.items() if batch.crop in site.crops}
     resting = {code: one for code, one in memory.batches.items() if code not in known}
-    player = _Player(path, Replayed(), {})
+    player = _Player(path, Replayed())
     player.site, player.site_text = site, dump_site(site)
     last = None
     ends = time.monotonic() + patience
@@ -364,19 +363,17 @@ def replay(
     since: float | None = None,
     until: float | None = None,
     tell: Callable[[float], None] = lambda at: None,
-    **controls: Any,
 ) -> Replayed:
     """Decide every recorded tick again, and compare.
 
     since, until: POSIX seconds; it begins at the last checkpoint before `since`. tell: hears the time it
-    has come to. controls: what else `decide` is given. Nothing is written, and a daemon may run on
-    the journal meanwhile.
+    has come to. Nothing is written, and a daemon may run on the journal meanwhile.
 
     Raises JournalError when there is no journal at `path`, or it cannot be read or understood.
     """
     found = Replayed()
     first = 1 if since is None else last_step(path, "memory", since) or 1
-    player = _Player(path, found, controls)
+    player = _Player(path, found)
     for tick in _pages(path, first):
         if until is not None and tick.at >= until:
             break

@@ -24,6 +24,7 @@ from pydantic import (
 )
 
 from daemon.advice import better_bench, neighbours, prospect
+from daemon.alarms import CATALOGUE, LONGEST_SHELVED
 from daemon.care import SITE, Care, Records, Tally, What, said
 from daemon.control import local_day
 from daemon.decide import aim_event, aims_of, describe_aim
@@ -310,7 +311,11 @@ def apply(memory: Memory, site: Site, asked: _Arguments, by: str, now: Now) -> D
             result["notes"] += [better] if better is not None else []
             ahead = prospect(done.memory, site, batch, aim)
             if ahead is not None:
-                result["germinating"] = {**ahead.to_json(), "trays": batch.trays}
+                crop = site.crops[batch.crop]
+                stand_in = crop.emergence_row if crop.stand_in else ""
+                result["germinating"] = {
+                    **ahead.to_json(), "trays": batch.trays, "stand_in": stand_in,
+                }  # fmt: skip
     return Done(done.memory, result, tuple(events))
 
 
@@ -866,6 +871,11 @@ def _reset(memory: Memory, site: Site, asked: Reset, by: str, now: Now) -> Done:
 
 def _snooze(memory: Memory, site: Site, asked: Snooze, by: str, now: Now) -> Done:
     alarm = _alarm(memory, asked.alarm)
+    priority = CATALOGUE[alarm.kind].priority
+    if asked.seconds > (longest := LONGEST_SHELVED[priority]):
+        raise RefusedError(
+            f"{alarm.key} is of {priority} priority; allowed: snoozed for up to {longest / HOUR:g} h"
+        )
     alarms = dict(memory.alarms)
     alarms[alarm.key] = replace(alarm, shelved_until=now.mono + asked.seconds)
     until = datetime.fromtimestamp(now.utc + asked.seconds, site.zone)

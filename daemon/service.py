@@ -51,7 +51,6 @@ from daemon.state import (
     Batch,
     BenchMemory,
     Cut,
-    HeatWatch,
     Inputs,
     Memory,
     Now,
@@ -125,10 +124,8 @@ def resumed(memory: Memory, *, by: float, gone: float, booted: bool, dated: bool
         if booted:
             one = replace(one, soil_at=NEVER)  # heat waits for a reading of today's
         if gone > GAP or (booted and not dated):
-            # Nor were they on, or their hours would count.
+            # Nor were they on, or their hours would count; heat is judged as after a gap (`decide`).
             one = replace(one, lamp=False, mat=False)
-        if booted and not dated:  # no heat is judged by what the soil did in nobody knows how long
-            one = replace(one, watch=HeatWatch())
         return one
 
     return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})
@@ -301,8 +298,8 @@ class Service:
             troubles=self._troubles(),
         )
         now = self.now()  # after the readings, so that none is from the future
-        decision = decide(self.memory, self.site, inputs, now)
-        row = self._recorder.row(self.memory, inputs, now, decision)
+        before = self.memory
+        decision = decide(before, self.site, inputs, now)
         self.memory, self.decision = decision.memory, decision
         lease = 2.5 * self.site.tick + 5.0
         told = [
@@ -317,12 +314,16 @@ class Service:
         self._ticked = now.mono
         urgent = not all(map(_routine, decision.events))
         due = now.mono - self._saved_at >= SAVE_EVERY
-        with suppress(JournalError, ValueError):
+        try:
             self.journal.note(
-                ticks=[row],
+                ticks=[self._recorder.row(before, inputs, now, decision)],
                 events=() if urgent else decision.events,
                 state=self._saved() if due and not urgent else None,
             )
+        except JournalError:
+            pass  # closed already
+        except ValueError:
+            log.exception("a tick can't be written down")
         if urgent:
             self._write(decision.events)
         else:
@@ -438,6 +439,7 @@ class Service:
             except ValueError as error:
                 log.error("the saved state does not fit: %s", error)
                 events.append(self._daemon_event(self._keep_unread(saved, now)))
+                self._floor = max(FLOOR_UTC, saved.at - REMEMBERED)
             else:
                 memory, last = rolled_forward(self.journal.path, memory, self.site)
                 if last is not None:
@@ -465,6 +467,7 @@ class Service:
             self._answers[request_id] = answer.encode()
         events.append(self._daemon_event(text))
         self._write(events)
+        self._saved_at = -math.inf  # the first tick is one to go on from
 
     def _keep_unread(self, saved: SavedState, now: Now) -> str:
         """Put a state that can't be read where the next one doesn't overwrite it; what to tell."""

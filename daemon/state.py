@@ -354,15 +354,17 @@ class Duty:
     """What a batch needs of people, worked out anew when its `revision` or the light's `hours` change.
 
     water_by: when its moisture is to be seen to (POSIX s). seen_at: when somebody was last at it in the
-    lamp's hours, on the bench where it is; None if nobody was. out_at: when it was put out to harden;
-    None when it is in. wet: whether its mix was seen wet, which holds until `wet_until` (POSIX s).
-    cold: why it may not stay out for this night, empty if it may, as of `cold_at` (mono).
+    lamp's hours, on the bench where it is; None if nobody was. counted_at: when those up were last
+    counted. out_at: when it was put out to harden; None when it is in. wet: whether its mix was seen wet,
+    which holds until `wet_until` (POSIX s). cold: why it may not stay out for this night, empty if it
+    may, as of `cold_at` (mono).
     """
 
     revision: int
     hours: float
     water_by: float
     seen_at: float | None = None
+    counted_at: float | None = None
     out_at: float | None = None
     wet: bool | None = None
     wet_until: float = 0.0
@@ -466,6 +468,7 @@ class BenchMemory:
     energy: Energy = NO_ENERGY
     energy_today: Energy = NO_ENERGY
     energy_from: float | None = None
+    shed_s: float = 0.0
     day: int = 0
 
 

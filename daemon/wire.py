@@ -49,7 +49,7 @@ QUEUE, EVENT_QUEUE, INCOMING = 256, 1024, 1024
 KEEPALIVE, CONNECT_LIMIT, EXCHANGE_LIMIT = 10, 20.0, 10.0
 #: Seconds between attempts, at first and at most (who looks at a bench when the broker is back does not
 #: wait for minutes); a connection this old counts as a good one.
-BACKOFF, GOOD_SPELL = (1.0, 8.0), 60.0
+BACKOFF, GOOD_SPELL = (1.0, 5.0), 60.0
 #: Seconds within which a connection that is lost makes one wonder who took it over.
 SHORT_SPELL = 10.0
 #: Seconds `close` may take to send what waits; and to say `offline` and take leave.

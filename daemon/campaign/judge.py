@@ -162,9 +162,12 @@ CAUSES: Mapping[str, tuple[frozenset[str], float]] = {
     "mat-without-effect": (LYING | UNRULY | ODD_HEAT | FAILING, 12 * HOUR),
     "probe-out-of-tray": (LYING | UNRULY | ODD_HEAT | FAILING, 12 * HOUR),
     "lamp-dark": (UNRULY | AWAY | {Kind.LAMP_DEAD}, HOUR),
-    "relay-unconfirmed": (UNRULY | AWAY | {GARBAGE}, 10 * MINUTE),
+    "relay-unconfirmed": (UNRULY | AWAY | {GARBAGE}, HOUR),
+    # What a welded relay draws is missing to the others.
+    "lamps-short-of-power": (UNRULY | {KEEP_ON, GARBAGE}, HOUR),
     "clock-unset": (frozenset({CLOCK, NO_TIME}), 30 * HOUR),
     "journal-unwritable": (frozenset({JOURNAL}), 10 * MINUTE),
+    "journal-damaged": (frozenset({JOURNAL}), 10 * MINUTE),
     # Seed that lay colder than the probe said, or whose seedlings nobody could report, comes late.
     "emergence-overdue": (
         LYING | FAILING | UNRULY | ODD_HEAT | AWAY
@@ -382,6 +385,7 @@ class Judge:
         assert decision is not None
         output, hours = decision.outputs[name], decision.aims[name].hours
         watts = 0.0
+        up = now > self._gone_at
         closed = {"lamp": False, "mat": False}
         for kind in ("lamp", "mat"):
             key = f"{name}/{kind}"
@@ -405,9 +409,9 @@ class Judge:
                 against = relay.closed is not play.states[key].commanded
                 reach = one.obeys[kind] or not play.is_on(Kind.BROKER_GONE)
                 steady = Kind.RELAY_CHATTER not in one.kinds and GARBAGE not in one.kinds
-                self._must(AGAINST, key, name, against and reach and steady, now)
+                self._must(AGAINST, key, name, up and against and reach and steady, now)
             if plug is not None:
-                self._must(BEYOND_REACH, key, name, play.is_on(Kind.BROKER_GONE), now)
+                self._must(BEYOND_REACH, key, name, up and play.is_on(Kind.BROKER_GONE), now)
         mat, lamp = closed["mat"], closed["lamp"]
         self._readings(name, one, mat, now)
         self._light(name, one, truth.lamp_s, hours, now)

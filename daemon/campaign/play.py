@@ -36,7 +36,7 @@ from daemon.decide import decide
 from daemon.events import Event
 from daemon.rehearsal import Rehearsal
 from daemon.requests import RefusedError, apply, arguments, check_time, envelope
-from daemon.service import FLOOR_UTC, TIMELESS, resumed
+from daemon.service import CLOCK_SET, FLOOR_UTC, REMEMBERED, TIMELESS, resumed
 from daemon.state import Batch, Inputs, Memory, Now, Site, dump, restore
 from drivers.mqtt import MqttProbe, MqttProbeSettings, MqttRelay
 from drivers.protocols import Quality, Reading, RelayState
@@ -193,10 +193,11 @@ class Play(Rehearsal):
         self.keeps: dict[str, tuple[bool, float]] = {}
         self.restarts: list[float] = []
         self.watch: Callable[[Play], None] = lambda play: None
-        self._saved: tuple[Memory, Now] | None = None
-        self._noted: tuple[Memory, Now] | None = None
+        self._saved: Memory | None = None
+        self._noted: Memory | None = None
         self._flushed = 0.0
         self._floor = FLOOR_UTC
+        self._offset: float | None = None
         self._asks = 0
         self._asking_again: list[tuple[Trouble, str]] = []
         self._dead = ""  # of what the process has gone
@@ -311,6 +312,14 @@ class Play(Rehearsal):
                 utc = (0.0 if one.number % 2 else self.start + one.at) + mono - one.end
         return utc
 
+    def _clock(self, mono: float) -> Now:
+        """The present, as the service judges it (`Service.now`): one that steps has been set."""
+        utc = self._wall(mono)
+        offset, self._offset = self._offset, utc - mono
+        if offset is not None and abs(self._offset - offset) > CLOCK_SET:
+            self._floor = FLOOR_UTC
+        return Now(mono, utc, trusted=utc >= self._floor)
+
     def _awake(self, mono: float) -> bool:
         """Whether the process is there to tick; a start is made on the way."""
         kinds = {one.kind for one in self.active}
@@ -337,15 +346,20 @@ class Play(Rehearsal):
         self.restarts.append(mono)
         self._boot_devices()
         memory = Memory()
-        wall = self._wall(mono)
-        if self._saved is not None:
-            saved, at = self._saved
-            self._floor = max(FLOOR_UTC, at.utc - 60)
-            memory = restore(dump(saved))
-            if memory != saved:
+        self._floor, self._offset = FLOOR_UTC, None
+        if self._saved is not None and self._saved.at is not None:
+            memory = restore(dump(self._saved))
+            if memory != self._saved:
                 raise BrokenRuleError("a saved state comes back as another")
-            gone = max(0.0, wall - at.utc) if booted else mono - at.mono
-            memory = resumed(memory, by=mono - gone - at.mono, gone=gone, booted=booted)
+            at = self._saved.at
+            sure = memory.cut.at if memory.cut is not None else at
+            if booted or memory.cut is not None:
+                self._floor = max(FLOOR_UTC, sure.utc - REMEMBERED)
+            now = self._clock(mono)
+            dated = now.trusted and memory.cut is None and sure.trusted
+            gone = max(0.0, now.utc - at.utc) * dated if booted else mono - at.mono
+            by = mono - gone - at.mono
+            memory = resumed(memory, by=by, gone=gone, booted=booted, dated=dated)
         self.memory = memory
         self.decision = None
         self._noted = None
@@ -404,8 +418,7 @@ class Play(Rehearsal):
         states = {name: relay.state() for name, relay in self._relays.items()}
         full = self.is_on(JOURNAL)
         troubles = {"journal-unwritable": "the disk is full"} if full else {}
-        wall = self._wall(mono)
-        now = Now(mono, wall, trusted=wall >= self._floor)
+        now = self._clock(mono)
         aims = self.decision.aims if self.decision is not None else None
         decision = decide(
             self.memory, self.site, Inputs(readings, states, troubles), now, aims=aims
@@ -426,10 +439,10 @@ class Play(Rehearsal):
             else:
                 if self._noted is not None and mono - self._flushed >= FLUSH:
                     self._saved, self._flushed = self._noted, mono
-                self._noted = (decision.memory, now)
+                self._noted = decision.memory
 
     def _save(self, mono: float) -> None:
-        self._saved, self._flushed = (self.memory, self.now), mono
+        self._saved, self._flushed = self.memory, mono
         self._noted = None
 
     # --- the grower's part ----------------------------------------------------------------------------

@@ -374,6 +374,7 @@ def _tell_germinating(ahead: Mapping[str, Any], asking: Asking) -> None:
             float(ahead["trays"]),
             float(ahead["aim_c"]),
             measured=bool(ahead["room_measured"]),
+            stand_in=str(ahead.get("stand_in", "")),
         )
         console().print()
         console().print(trades(found, asking.view()))

@@ -118,7 +118,9 @@ def _show(
     except ValueError as error:
         raise wrong(str(error)) from None
     if not as_json:
-        console().print(crop_sheet(crop, library, view, Trades(rows, room_c, trays, best_c(crop))))
+        stand_in = crop.emergence_row if crop.stand_in else ""
+        found = Trades(rows, room_c, trays, best_c(crop), stand_in=stand_in)
+        console().print(crop_sheet(crop, library, view, found))
         return
     sources = {key: source.model_dump() for key, source in library.sources.items()}
     figures = crop.model_dump(mode="json", exclude={"emergence"})

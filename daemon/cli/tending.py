@@ -90,7 +90,9 @@ def alarms(
     span: Annotated[
         str | None,
         typer.Option(
-            "--for", metavar="TIME", help="How long it is snoozed: 30m, 2h, 1d. An hour otherwise."
+            "--for",
+            metavar="TIME",
+            help="How long it is snoozed: 30m, 2h, 1d; a critical one for 1h at most. Else an hour.",
         ),
     ] = None,
 ) -> None:

@@ -47,12 +47,13 @@ def crops(library: Library, view: View) -> RenderableType:
             crop.code,
             styled(", ".join(crop.aliases)),
             f"{low:.0f} to {high:.0f}",
-            f"{days:.0f} days" if days is not None else "never",
+            ("never" if days is None else f"{days:.0f} days")
+            + (f", as {crop.emergence_row}" if crop.stand_in else ""),
             f"{weeks.low:g} to {weeks.high:g}",
         )
     legend = (
-        "soil: what the seed likes; up: days to emergence at the middle of that; weeks: from sowing to "
-        "transplant."
+        "soil: what the seed likes; up: days to emergence at the middle of that, by the table's row of "
+        "another crop where it says as which; weeks: from sowing to transplant."
     )
     return Group(
         table, Text(), Text(legend, "dim"), Text("All of one: hotbed crops show lettuce", "dim")
@@ -99,7 +100,10 @@ def crop_sheet(
         for place, figure in figures:
             _, _, key = place.rpartition(f"stages.{stage.value}.")
             if key != place and key:
-                row(_LABELS[key], _figure(key, figure, view), figure.source)
+                said = _figure(key, figure, view)
+                if key == "photoperiod_h" and stage is Stage.GERMINATION:
+                    said += _AFTER_EMERGENCE * (not crop.light_to_germinate.value)
+                row(_LABELS[key], said, figure.source)
     books = Table.grid(padding=(0, 1))
     books.add_column(max_width=26, overflow="fold")
     books.add_column(overflow="fold")
@@ -109,6 +113,7 @@ def crop_sheet(
     return Group(head, Text(), *told, grid, Text(), Text("Sources", "bold"), books)
 
 
+_AFTER_EMERGENCE = "; for after emergence, the seed itself needs none"
 _KEYS = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)+").findall
 _MAT = {
     "soil-target": "heats to what the seed likes",
@@ -232,7 +237,8 @@ def _days(crop: Crop, view: View) -> str:
 class Trades:
     """What each temperature of the soil comes to, in a room of `room_c` [°C], for so many trays.
 
-    aim_c: what is aimed for. measured: whether the room is, and not taken as given.
+    aim_c: what is aimed for. measured: whether the room is, and not taken as given. stand_in: the crop
+    whose row of the table it goes by, where that is another.
     """
 
     rows: Sequence[Trade]
@@ -240,6 +246,7 @@ class Trades:
     trays: float
     aim_c: float
     measured: bool = True
+    stand_in: str = ""
 
 
 def trades(found: Trades, view: View) -> RenderableType:
@@ -265,6 +272,8 @@ def trades(found: Trades, view: View) -> RenderableType:
         Text(f"Germinating {many} in a room of {view.deg(found.room_c)}{taken}", "bold"),
         table,
     ]
+    if found.stand_in:
+        parts.append(styled(f"The table has no row of it: the days are {found.stand_in}'s.", "dim"))
     if any(row.soil_c < found.room_c for row in found.rows):
         parts.append(Text("None: the room is warmer than that, and no mat cools.", "dim"))
     return Group(*parts)

@@ -149,8 +149,8 @@ def side_by_side(title: str, found: list[dict[str, Marks]], names: Sequence[str]
     rises = sum(len(marks[OURS].entered) for marks in found)
     notes = (
         f"°C, at seed depth, over {len(found)} benches. reach: minutes to the band of {BAND:g} °C "
-        f"over those of full power, {reaches} rises from cold or untold without a lamp that carries "
-        f"the soil over. In time: there by {LATEST} min after a told rise; not "
+        f"over those of full power, {reaches} rises from cold or untold that no lamp carries on the "
+        f"way. In time: there by {LATEST} min after a told rise; not "
         f"too early: no more than {EARLIEST} min before; {rises} rises. kWh: over the binary controller "
         "with the true physics, median.",
     )

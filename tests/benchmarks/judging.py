@@ -127,7 +127,7 @@ def judge(bench: Bench, run: Run, best: Array, parts: Parts) -> Marks:
                     while in_band <= k and in_band > 0 and ahead[in_band - 1] >= -BAND:
                         in_band -= 1
                     marks.entered.append(float(in_band - k))
-            elif not heated_alone[k : arrived + LANDING].any():
+            elif not heated_alone[k:arrived].any():
                 minutes = run.full_power[k]
                 if k < arrived < following and 0 < minutes < math.inf:
                     low, high = e[arrived - 1], e[arrived]

@@ -13,16 +13,16 @@ import argparse
 import asyncio
 import json
 import random
-import sqlite3
 import tempfile
 import time
 from collections import Counter
-from contextlib import closing, suppress
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from daemon.client import Client, NobodyAnswered
 from daemon.config import Mqtt
+from daemon.journal import Journal, read_events
 from daemon.state import restore
 from tests.processes import PLUG, SITE, Broker, Daemon
 
@@ -105,13 +105,19 @@ async def _offs(settings: Mqtt, times: list[float]) -> None:
                 times.append(time.monotonic())
 
 
-def written(daemon: Daemon, texts: set[str]) -> tuple[Counter[str], Counter[str]]:
-    """How often each text is in the requests of the journal, and in the memory it would resume."""
-    with closing(sqlite3.connect(daemon.state / "journal.db")) as db:
-        bodies = [row[0] for row in db.execute("SELECT body FROM request")]
-        (state,) = db.execute("SELECT body FROM state").fetchone()
-    asked = Counter(json.loads(body).get("text") for body in bodies)
-    records = restore(state).care.get("site")
+async def written(daemon: Daemon, texts: set[str]) -> tuple[Counter[str], Counter[str]]:
+    """How often each text was asked by the journal, and is in the memory it would resume."""
+    path = daemon.state / "journal.db"
+    asked = Counter(
+        event.data["arguments"]["text"]
+        for event in read_events(path, limit=None)
+        if event.kind == "request" and event.data.get("kind") == "log"
+    )
+    journal = Journal.open(path, time.time())
+    saved = journal.saved_state()
+    await journal.close()
+    assert saved is not None
+    records = restore(saved.body).care.get("site")
     kept = Counter(one.text for one in records.entries) if records is not None else Counter()
     return (
         Counter({text: asked[text] for text in texts}),
@@ -163,7 +169,7 @@ async def measure(folder: Path, kills: int, seed: int) -> Seen:
             for task in (listener, *askers):
                 task.cancel()
             await asyncio.gather(listener, *askers, return_exceptions=True)
-    for found in written(daemon, answered):
+    for found in await written(daemon, answered):
         seen.missing += [text for text in answered if found[text] == 0]
         seen.doubled += [text for text in answered if found[text] > 1]
     return seen

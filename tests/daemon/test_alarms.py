@@ -17,7 +17,7 @@ from daemon.requests import KINDS, RefusedError, apply
 from daemon.state import HOUR, Alarm, BenchMemory, HeatWatch, Memory, Now
 from tests.daemon.builders import START, Runner, bench, good, site
 
-AT_ONCE, LATER, LATCHING = "no-soil-reading", "crop-too-hot", "mat-without-effect"
+AT_ONCE, LATER, LATCHING = "soil-over-limit", "crop-too-hot", "mat-without-effect"
 DELAY = CATALOGUE[LATER].delay
 
 
@@ -216,8 +216,21 @@ def test_the_hour_that_a_snooze_ends_is_the_sites_and_says_the_day_when_it_is_an
     panel.step(AT_ONCE)
     key = f"{AT_ONCE}.shelf"
     assert panel.ask("snooze", alarm=key, seconds=HOUR) == f"{key}: snoozed until 02:00"
-    said = panel.ask("snooze", alarm=key, seconds=48 * HOUR)
-    assert said == f"{key}: snoozed until 01:00 on 03 Mar"
+    said = panel.ask("snooze", alarm=key, seconds=24 * HOUR)
+    assert said == f"{key}: snoozed until 01:00 on 02 Mar"
+
+
+@pytest.mark.parametrize(
+    ("kind", "hours"),
+    [("soil-over-limit", 1), ("dry-cells", 24), ("probe-lost", 168), ("emergence-overdue", 168)],
+)
+def test_the_more_urgent_an_alarm_the_sooner_it_must_come_back(kind: str, hours: int) -> None:
+    panel = Panel(alarms=standing(kind, 0.0))
+    key = f"{kind}.shelf"
+    assert "snoozed until" in panel.ask("snooze", alarm=key, seconds=hours * HOUR)
+    if hours < 168:  # the longest that may be asked for at all
+        with pytest.raises(RefusedError, match=f"allowed: snoozed for up to {hours} h"):
+            panel.ask("snooze", alarm=key, seconds=hours * HOUR + 1)
 
 
 def test_an_alarm_is_found_whatever_its_capitals_and_a_slip_names_the_nearest() -> None:
@@ -373,3 +386,15 @@ def test_only_what_can_burn_or_freeze_wakes_anybody() -> None:
     assert wakes == {"soil-over-limit", "warms-unheated", "relay-unconfirmed", "left-out"}
     # The standard's advice, from memory: few of the highest priority, or none is.
     assert sum(one.priority == "critical" for one in CATALOGUE.values()) <= len(CATALOGUE) / 5
+
+
+@pytest.mark.parametrize("kind", ["relay-unconfirmed", "no-soil-reading", "probe-lost"])
+def test_a_loose_contact_raises_its_alarm_once_however_it_flickers(kind: str) -> None:
+    panel = Panel()
+    raised = 0
+    for minute in range(600):
+        told = panel.step(*[kind] * (minute * 7919 % 10 < 7), after=60.0)
+        raised += len(told)
+    assert raised == 1
+    panel.step(after=60.0)
+    assert panel.step(after=1800.0) == [f"returned to normal: {CATALOGUE[kind].title}"]

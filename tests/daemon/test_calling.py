@@ -169,7 +169,7 @@ def test_the_night_may_be_on_either_side_of_midnight(
     assert calling.is_night(span, BERLIN, utc(f"2027-03-22T{at}:00+01:00")) is night
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=30)
 @given(
     kinds=st.lists(st.sampled_from(sorted(CATALOGUE)), min_size=1, max_size=4, unique=True),
     begin=st.integers(0, 23),

@@ -223,6 +223,7 @@ def test_every_example_of_the_help_is_understood(
     monkeypatch.setattr(daemon.app, "run", lambda **_: 0)
     monkeypatch.setattr(daemon.app, "off", lambda path: (0, ["east/lamp: off"]))
     monkeypatch.setattr(daemon.rehearsal, "command", lambda *_: 0)
+    monkeypatch.setattr("daemon.campaign.run.told", lambda *_, **__: 0)
     monkeypatch.setattr(daemon.cli.vigil, "carry_out", lambda work: work.close())
     monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
     examples = 0

@@ -24,6 +24,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from daemon import journal as module
 from daemon import journal_file as files
 from daemon.events import Event
 from daemon.journal import (
@@ -303,4 +304,31 @@ async def test_damage_that_a_write_meets_is_set_aside_then_and_the_notes_go_into
     again = Journal.open(path, NOW)
     assert again.set_aside is None
     await again.close()
+    assert files.verify(path) is None
+
+
+async def test_damage_that_pruning_meets_is_set_aside_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "PRUNE_EVERY", 0.0)
+    path = tmp_path / "journal.db"
+    journal = Journal.open(path, NOW)
+    await fill(journal, 0, 5)
+    (root,) = journal._db.execute(
+        "SELECT rootpage FROM sqlite_master WHERE name = 'tick'"
+    ).fetchone()
+    journal._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    with path.open("r+b") as file:
+        file.seek((root - 1) * files.PAGE)
+        file.write(b"\xa5" * files.PAGE)
+    with closing(sqlite3.connect(path)) as other:  # so that nothing is taken from memory
+        other.execute(f"PRAGMA user_version = {len(files.MIGRATIONS)}")
+    # An event alone goes into tables that are whole.
+    await journal.commit(events=[Event(NOW, "request", "asked")])
+    await journal.commit(events=[Event(NOW, "request", "and again")])
+    assert journal.set_aside
+    told = [one.text for one in journal.events()]
+    assert told[0].startswith("the journal was damaged (")
+    assert "and again" in told
+    await journal.close()
     assert files.verify(path) is None

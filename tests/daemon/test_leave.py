@@ -114,6 +114,11 @@ def test_alarms_that_stand_come_first_the_most_urgent_before_the_others() -> Non
     assert "Unplug the mat" in found[0].text
 
 
+def test_one_that_returned_is_only_to_be_seen() -> None:
+    (first, _) = falls_due([], [], alarms(active=False), MONDAY, 7, UTC)
+    assert first.text == "soil over the limit: returned to normal, and nobody has seen it"
+
+
 def test_one_snoozed_comes_back_in_these_days_or_not() -> None:
     soon = falls_due([], [], alarms(shelved_until=2 * DAY), MONDAY, 7, UTC)
     assert [due.at for due in soon] == [MONDAY + 2 * DAY] * 2

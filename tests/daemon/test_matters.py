@@ -16,7 +16,7 @@ from daemon.config import Config, parse
 from daemon.events import Event
 from daemon.rehearsal import Rehearsal, Sowing
 from daemon.requests import KINDS, apply
-from daemon.state import DAY, HOUR, Memory, MoistureSpec, Now, Site
+from daemon.state import DAY, HOUR, Count, Memory, MoistureSpec, Now, Site
 from profiles.library import load_library
 from profiles.model import Stage
 from sim.faults import Fault
@@ -103,6 +103,25 @@ def test_a_welded_relay_is_critical_and_wakes_somebody() -> None:
     assert (kind.priority, kind.latched, kind.wakes) == ("critical", True, True)
 
 
+def test_a_lamp_over_a_cover_is_shed_by_turns_before_it_cooks_and_somebody_is_told() -> None:
+    simulated = {"driver": "simulated"}
+    soil = [{"name": f"soil{n}", "measures": "soil", "device": simulated} for n in range(2)]
+    lamp = {"watts": 120, "device": simulated}  # far too much for one tray
+    table = {
+        "schema": 1,
+        "site": {"name": "plum-row", "zone": "Europe/Berlin"},
+        "bench": {"lower": {"trays": 1, "lamp": lamp, "probes": soil}},
+    }
+    one = season(2, config=parse(table, Path("plum-row.toml")))
+    begun = [event for event in one.events if event.text.endswith("begins: lamp-over-cover")]
+    assert len(begun) > 3
+    (told,) = raised(one, "lamp-shed")
+    assert begun[0].at + 2 * HOUR < told.at
+    assert "2.0 h of today's light" in told.text
+    ceiling = 27.0  # of lettuce, as the shipped profile has it
+    assert one.records["LET1"][0].soil_high < ceiling + 1.0
+
+
 def test_a_dead_mat_is_told_by_day_and_wakes_nobody() -> None:
     one = season(2, {"kind": "mat-dead", "target": "lower", "at": "P1D"}, gone=DAY)
     assert raised(one, "mat-without-effect")
@@ -115,8 +134,8 @@ def test_a_dead_mat_is_told_by_day_and_wakes_nobody() -> None:
 
 
 def test_a_dead_lamp_is_found_by_what_its_plug_draws() -> None:
-    at = 8 * DAY + 4 * HOUR  # noon, the lettuce long up and under the upper lamp
-    one = season(8.5, {"kind": "lamp-dead", "target": "upper", "at": at, "duration": 6 * HOUR})
+    at = 5 * DAY + 4 * HOUR  # noon, the lettuce long up and under the upper lamp
+    one = season(5.5, {"kind": "lamp-dead", "target": "upper", "at": at, "duration": 6 * HOUR})
     (found,) = raised(one, "lamp-dark")
     assert at + 600.0 <= found.at - MONDAY <= at + 780.0
     assert "power is under 60 W" in found.text
@@ -127,17 +146,17 @@ def test_a_dead_lamp_is_found_by_what_its_plug_draws() -> None:
 
 
 def test_where_nothing_proves_the_lamp_lit_people_are_asked_who_may_have_seen_it() -> None:
-    gone = 8 * DAY
-    one = season(11, config=shed(meter=False), gone=gone)
+    gone = 5 * DAY
+    one = season(7.2, config=shed(meter=False), gone=gone)
     (asked,) = raised(one, "lamp-unseen")
     # Two days after the last visit in the lamp's hours, which the grower makes each day.
     assert gone + DAY < asked.at - MONDAY < gone + 2 * DAY + HOUR
     saw = KINDS["log"].model_validate({"batch": "LET1", "what": "lit"})
-    now = Now(11 * DAY, MONDAY + 11 * DAY)
+    now = Now(7.2 * DAY, MONDAY + 7.2 * DAY)
     done = apply(one.memory, one.site, saw, "Joss", now)
     assert done.result["text"] == "LET1: lamp seen lit"
     one.memory = done.memory
-    one._tick(11 * DAY)
+    one._tick(7.2 * DAY)
     assert "lamp-unseen.upper" not in {
         key for key, alarm in one.memory.alarms.items() if alarm.active
     }
@@ -153,6 +172,60 @@ def test_the_first_seedlings_are_to_be_seen_under_a_lit_lamp_within_a_day() -> N
 
 
 NOON = utc("2027-03-22T12:00:00+01:00")
+
+
+def up_in_the_dark(runner: Runner, key: str = "TOM1") -> bool:
+    alarm = runner.memory.alarms.get(f"up-in-the-dark.{key}")
+    return alarm is not None and alarm.active
+
+
+@pytest.mark.parametrize("place", ["dark", "chamber"])
+def test_seedlings_that_are_up_where_no_lamp_is_are_told_within_hours(place: str) -> None:
+    there = site(bench(), bench("dark", lamp=None))
+    up = replace(batch(place=place), counts=(Count(NOON, 3, 72, "Joss"),))
+    runner = Runner(there, holding(up), utc=NOON, soil=25.0)
+    runner.pass_by(6 * HOUR - 60.0)
+    assert not up_in_the_dark(runner)
+    runner.pass_by(180.0)
+    assert up_in_the_dark(runner)
+    move = KINDS["move"].model_validate({"batch": "TOM1", "to": "shelf"})
+    runner.memory = apply(runner.memory, there, move, "Joss", runner.now()).memory
+    runner.tick()
+    assert not up_in_the_dark(runner)
+
+
+def test_where_they_may_be_up_in_the_dark_a_look_a_day_keeps_the_alarm_away() -> None:
+    runner = Runner(site(bench(lamp=None)), holding(batch()), utc=NOON, soil=25.0)
+    runner.memory = replace(runner.memory, progress={"TOM1": 0.95}, called=frozenset({"TOM1"}))
+    runner.tick()
+    log(runner, "emerged", value=0)
+    runner.pass_by(DAY + 5 * HOUR)
+    assert not up_in_the_dark(runner)
+    runner.pass_by(2 * HOUR)
+    assert up_in_the_dark(runner)
+    log(runner, "emerged", value=0)
+    runner.tick()
+    assert not up_in_the_dark(runner)
+
+
+@pytest.mark.parametrize("place", ["shelf", "porch", "cold-frame"])
+def test_seedlings_under_a_lamp_or_by_a_window_are_not_in_the_dark(place: str) -> None:
+    up = replace(batch(place=place, stage=Stage.SEEDLING), since=NOON)
+    runner = Runner(site(), holding(up), utc=NOON, soil=20.0)
+    runner.pass_by(1.5 * DAY)
+    assert not up_in_the_dark(runner)
+    assert not up_in_the_dark(runner, "shelf")
+
+
+def test_a_lamp_that_somebody_keeps_off_for_a_day_over_seedlings_is_told() -> None:
+    up = replace(batch(stage=Stage.SEEDLING), since=NOON)
+    runner = Runner(site(), holding(up), utc=NOON, soil=20.0)
+    runner.tick()
+    off = KINDS["keep"].model_validate({"bench": "shelf", "relay": "lamp", "to": "off"})
+    runner.memory = apply(runner.memory, runner.site, off, "Joss", runner.now()).memory
+    runner.pass_by(DAY + 6 * HOUR + 180.0)
+    assert up_in_the_dark(runner, "shelf")
+    assert "lamp was not on for" in runner.memory.alarms["up-in-the-dark.shelf"].cause
 
 
 @pytest.mark.parametrize(
@@ -246,7 +319,7 @@ def test_what_a_meter_said_before_the_lamp_came_on_is_not_believed() -> None:
 
 
 def test_nobody_saw_to_the_water_for_longer_than_such_cells_hold() -> None:
-    one = season(9, gone=5 * DAY)
+    one = season(7, gone=5 * DAY)
     found = raised(one, "dry-cells")
     assert [event.batch for event in found] == ["LET1"]
     assert "72 cells to a tray" in found[0].text

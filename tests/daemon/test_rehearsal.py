@@ -353,8 +353,12 @@ def test_the_report_is_json_for_a_program_and_prints_for_a_grower(
     assert max(map(len, text.splitlines())) <= 80
     for word in ("PEP1  pepper 'Red Lantern'", "first up", "mat kWh", "power is back after 5.0 h"):
         assert word in text
+    assert " cm tall" in text
     show(report, console, "F")
-    assert "°F" in console.export_text()
+    text = console.export_text()
+    assert "°F" in text
+    assert " in tall" in text
+    assert " cm tall" not in text
 
 
 @pytest.mark.parametrize(

@@ -574,6 +574,12 @@ def test_fewer_plants_or_lower_ones_than_before_are_taken_and_questioned() -> No
     assert ask(grown, "log", batch="TOM1", what="height", value=55).result["notes"] == []
 
 
+def test_what_was_sown_says_by_which_crop_s_row_it_is_forecast() -> None:
+    sown = {name: ask(Memory(), "sow", crop=name, place="shelf") for name in ("kale", "tomato")}
+    ahead = {name: done.result["germinating"]["stand_in"] for name, done in sown.items()}
+    assert ahead == {"kale": "cabbage", "tomato": ""}
+
+
 def test_feed_in_a_stage_that_wants_none_is_questioned() -> None:
     fed = ask(SOWN, "log", batch="TOM1", what="fed")
     (note,) = fed.result["notes"]

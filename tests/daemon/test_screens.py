@@ -403,6 +403,27 @@ def test_the_trade_off_of_every_crop_is_a_line_for_each_temperature_at_80_column
         assert len(lines) - len(rows) - 1 <= 2 + cooler
 
 
+def test_a_stand_in_is_marked_wherever_its_days_are_told() -> None:
+    listed = printed(screens.crops(library(), View(None))).splitlines()
+    (kale,) = (line for line in listed if line.startswith("kale "))
+    (cabbage,) = (line for line in listed if line.startswith("cabbage "))
+    assert "days, as cabbage" in kale
+    assert ", as " not in cabbage
+    rows = trade_off(library().crop("kale"), 18.0)
+    assert "no row of it: the days are cabbage's" in printed(
+        screens.trades(Trades(rows, 18.0, 1.0, 24.0, stand_in="cabbage"), View(None))
+    )
+    assert "no row" not in printed(screens.trades(Trades(rows, 18.0, 1.0, 24.0), View(None)))
+
+
+def test_light_in_germination_is_for_after_emergence_unless_the_seed_needs_it() -> None:
+    def sheet(name: str) -> str:
+        return flat(printed(screens.crop_sheet(library().crop(name), library(), View(None)), 400))
+
+    assert sheet("tomato").count("for after emergence, the seed itself needs none") == 1
+    assert "for after emergence" not in sheet("lettuce")
+
+
 def test_what_a_mat_takes_is_in_one_unit_of_temperature() -> None:
     library = load_library()
     crop = library.crop("tomato")

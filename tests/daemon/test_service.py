@@ -7,6 +7,7 @@ start goes on from where the last process was, however that ended."""
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
 import re
 import shutil
@@ -29,6 +30,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daemon import journal as journals
 from daemon import service as module
 from daemon.broker import EmbeddedBroker
 from daemon.caller import Caller
@@ -800,6 +802,36 @@ async def test_events_that_the_disk_refused_are_written_when_it_takes_them(
 # --- the start -------------------------------------------------------------------------------------
 
 
+async def test_a_card_gone_read_only_before_the_start_leaves_no_seed_cold(
+    bed: Bed, monkeypatch: pytest.MonkeyPatch, eventually: Callable[..., Any]
+) -> None:
+    """`test_journal_disk.py` has the real thing, without a service on it."""
+    async with bed.running():
+        assert (await bed.ask("sow", crop="tomato", place="warm")).ok
+    refusing, open_file = [True], journals.open_file
+
+    def opening(*given: Any) -> Any:
+        if refusing:
+            raise OSError(errno.EROFS, "Read-only file system")
+        return open_file(*given)
+
+    monkeypatch.setattr(journals, "open_file", opening)
+    monkeypatch.setattr(journals, "RETRY_FIRST", 0.01)
+    monkeypatch.setattr(journals, "RETRY_MOST", 0.01)
+    async with bed.running():
+        assert [*bed.memory.batches] == ["TOM1"]
+        bed.tick(120)
+        assert bed.relays["warm/mat"].on
+        refused = await bed.ask("log", batch="TOM1", what="watered")
+        assert not refused.ok
+        assert "it can't be written down, so it is not done" in (refused.error or "")
+        assert "Read-only" in bed.memory.alarms["journal-unwritable"].cause
+        refusing.clear()
+        await eventually(lambda: bed.journal.trouble is None)
+        assert (await bed.ask("log", batch="TOM1", what="watered")).ok
+    assert bed.texts("daemon").count("stopped") == 2
+
+
 async def test_a_process_that_was_killed_goes_on_as_it_was_at_its_first_tick(
     bed: Bed, tmp_path: Path
 ) -> None:
@@ -865,10 +897,23 @@ async def test_what_was_decided_since_the_last_saved_state_is_known_after_a_kill
     after = bed.memory
     assert after.at == before.at
     assert after.probes == before.probes
-    for name in ("mat", "lamp_at", "soil", "soil_at", "controller"):
+    for name in ("mat", "lamp_at", "soil", "soil_at"):
         assert getattr(after.benches["warm"], name) == getattr(before.benches["warm"], name)
+    assert len(after.benches["warm"].controller) == len(before.benches["warm"].controller) > 0
     # the request, which the state already had, may have come a tick later then
     assert after.progress["TOM1"] == pytest.approx(before.progress["TOM1"], abs=1e-4)
+    # And again soon after that start.
+    for value in (20.5, 27.0, 18.0):
+        bed.probe.value = value
+        bed.tick(60)
+    before = bed.memory
+    await bed.journal.commit()
+    assert bed.on_disk().at != before.at
+    bed.copy(tmp_path / "again")
+    await bed.service.journal.close()
+    bed.build()
+    bed.service._resume()
+    assert bed.memory == module.resumed(before, by=0.0, gone=0.0, booted=False)
     await bed.journal.close()
 
 

@@ -12,7 +12,9 @@ from daemon.state import (
     Alarm,
     Batch,
     BenchMemory,
+    Call,
     Count,
+    Duty,
     HeatWatch,
     Keep,
     LightDay,
@@ -46,7 +48,11 @@ benches = st.builds(
     BenchMemory,
     soil=maybe, soil_at=numbers, lamp=st.booleans(), lamp_at=numbers, mat=st.booleans(),
     light=st.builds(LightDay, maybe, maybe, numbers),
-    watch=st.builds(HeatWatch, numbers, maybe, maybe, maybe, maybe, numbers, maybe, maybe),
+    watch=st.builds(
+        HeatWatch,
+        on_s=numbers, low=maybe, low_s=numbers, rested=maybe, spell=maybe, kept=maybe, high=maybe,
+        fell_from=maybe, fell_to=numbers, off_base=maybe, room=maybe,
+    ),
     controller=st.lists(numbers, max_size=3).map(tuple), full_since=maybe,
     off_target_since=st.dictionaries(names, numbers, max_size=2),
     stops=st.frozensets(names, max_size=2), latched=st.frozensets(names, max_size=2),
@@ -160,3 +166,24 @@ def test_a_batch_has_emerged_once_anything_was_seen_up_or_it_left_germination() 
     assert not replace(batch(), counts=(Count(START, 0, 72, "Ada"),)).emerged
     assert replace(batch(), counts=(Count(START, 0, 72, "Ada"), Count(START, 1, 72, "Ada"))).emerged
     assert batch(stage=Stage.SEEDLING).emerged
+
+
+def test_over_a_boot_alarms_calls_and_what_is_owed_go_on_from_where_they_were() -> None:
+    memory = Memory(
+        benches={"shelf": BenchMemory(leafy_since=1.0, proven_at=2.0), "bare": BenchMemory()},
+        alarms={"a": Alarm("a", "probe-lost", "shelf", None, "c", START, began=3.0)},
+        duties={
+            "TOM1": Duty(revision=2, hours=16.0, water_by=START, seen_at=START, cold_at=4.0),
+            "LET1": Duty(revision=1, hours=0.0, water_by=START),
+        },
+        calls={"a": Call(START, 2, 5.0, ("Ada", "Ben"))},
+    )
+    assert restore(dump(memory)) == memory
+    moved = shifted(memory, 1000.0)
+    shelf = moved.benches["shelf"]
+    assert (shelf.leafy_since, shelf.proven_at) == (1001.0, 1002.0)
+    assert moved.benches["bare"].leafy_since is None
+    assert moved.alarms["a"].began == 1003.0
+    assert moved.duties["TOM1"] == replace(memory.duties["TOM1"], cold_at=1004.0)
+    assert moved.duties["LET1"] == memory.duties["LET1"]
+    assert moved.calls["a"] == Call(START, 2, 1005.0, ("Ada", "Ben"))

@@ -219,3 +219,22 @@ def test_with_no_broker_a_look_ends_with_status_3(
     content = json.loads(result.stdout)
     assert (content["ok"], content["result"]["state"]) == (False, "silent")
     assert "nothing heard of" in content["error"]
+
+
+async def test_whoever_listens_needs_no_right_to_write(
+    mosquitto: Callable[..., Any], tmp_path: Path
+) -> None:
+    rights = tmp_path / "acl"
+    root = f"hotbed/{SITE}"
+    rights.write_text(
+        # The daemon's plain connection may do all; only the listener has a name.
+        f"topic readwrite {root}/#\nuser listener\ntopic read {root}/availability\n"
+        f"topic read {root}/bench/+\ntopic read {root}/answer/+\n",
+        encoding="utf-8",
+    )
+    broker = await mosquitto("allow_anonymous true", f"acl_file {rights}")
+    listener = Asking(
+        None, Mqtt(broker="127.0.0.1", username="listener"), SITE, broker.port, None, "C", True
+    )
+    async with Daemon(broker.port).running():
+        assert await module._once(listener, 5.0) == ""
