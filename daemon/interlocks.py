@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from math import exp
+from typing import NamedTuple
 
 from daemon.state import DAY, HOUR, HeatWatch, LightDay
 
@@ -188,46 +189,51 @@ def watch_heat(
     """
     if soil is None:
         return watch, None
-    before = watch.room
+    before, kept, base = watch.room, watch.kept, watch.off_base
     if (room is None) != (before is None):  # levels so far were over something else
-        watch = replace(watch, kept=None, off_base=None)
+        kept = base = None
     lift, lagged = soil, None
     if room is not None:
         before = room if before is None else before
         lagged = before + (room - before) * min(1.0, dt / ROOM_LAG)
         lift = soil - max(room, lagged)
     high = soil if watch.high is None else max(soil, watch.high - HIGH_FADE * dt)
-    watch = replace(watch, room=lagged, high=high)
-    if not heated:
-        rested = (
-            soil if watch.rested is None or watch.spell is not None else max(watch.rested, soil)
-        )
-        watch = replace(watch, rested=rested, spell=None)
+    now = _Levels(soil, lift, lagged, high, kept, base, dt)
     if heated:
-        return _heated(watch, soil, high, lift, lamp_off_for, reached, disturbed, room_swing, dt)
-    return _unheated(watch, lift, off_for, lamp_off_for, jumped or disturbed, room_swing, dt)
+        return _heated(watch, now, lamp_off_for, reached, disturbed, room_swing)
+    return _unheated(watch, now, off_for, lamp_off_for, jumped or disturbed, room_swing)
+
+
+class _Levels(NamedTuple):
+    """What a tick of `dt` seconds found, °C: soil, its lift over the room, and levels of before."""
+
+    soil: float
+    lift: float
+    room: float | None
+    high: float
+    kept: float | None
+    base: float | None
+    dt: float
 
 
 def _heated(
     watch: HeatWatch,
-    soil: float,
-    high: float,
-    lift: float,
+    now: _Levels,
     lamp_off_for: float,
     reached: bool,
     disturbed: bool,
     room_swing: float,
-    dt: float,
 ) -> tuple[HeatWatch, str | None]:
-    measured = watch.room is not None
+    soil, lift, room, high, kept, base, dt = now
+    measured = room is not None
+    on_s, fell_from, fell_to = watch.on_s, watch.fell_from, watch.fell_to
     low, low_s = watch.low, watch.low_s + dt
     if low is None or soil <= low:
         low, low_s = soil, 0.0
     spell = soil if watch.spell is None else min(soil, watch.spell)
-    watch = replace(watch, low=low, low_s=low_s, spell=spell)
-    if high - soil >= DROP and (watch.fell_from is None or soil < watch.fell_to):
-        watch = replace(watch, on_s=0.0, kept=None, fell_from=high, fell_to=soil)
-    if watch.fell_from is None:
+    if high - soil >= DROP and (fell_from is None or soil < fell_to):
+        on_s, kept, fell_from, fell_to = 0.0, None, high, soil
+    if fell_from is None:
         if measured:
             answered = min(soil - low, lift) >= ANSWER_RISE
         else:
@@ -237,47 +243,57 @@ def _heated(
             answered = answered or min(rested, soil) - spell >= ANSWER_RISE
         limit = ANSWER_WITHIN
     else:
-        regained = (soil - watch.fell_to) / (watch.fell_from - watch.fell_to)
+        regained = (soil - fell_to) / (fell_from - fell_to)
         answered = regained >= RECOVERS[0]
         limit = REGAINS[1] if regained < REGAINS[0] else RECOVERS[1]
     lamp_air = LAMP_AIR_LIFT if lamp_off_for < AFTER_HEAT else 0.0
     if reached or answered or (measured and lift >= ANSWER_LIFT + lamp_air):
-        return replace(
-            watch, on_s=0.0, low=soil, low_s=0.0, spell=soil, rested=None, kept=soil, fell_from=None
-        ), None
-    if watch.kept is not None:
+        return HeatWatch(0.0, soil, 0.0, None, soil, soil, high, None, fell_to, base, room), None
+    fault = None
+    if kept is not None:
         pace = room_swing / SWING_WITHIN * dt
         if 0 < lamp_off_for < LAMP_AFTER:
             pace += LAMP_LIFT / LAMP_FADE * exp(-lamp_off_for / LAMP_FADE) * dt
-        watch = replace(watch, kept=(kept := max(soil, watch.kept - pace)))
-        if lift >= KEPT_LIFT if measured else kept - soil <= room_swing * SWING_SLACK:
-            return replace(watch, on_s=0.0), None
-    on_s = watch.on_s + (0.0 if disturbed else dt)
-    # A dead mat lets the soil cool as slowly as it does; only water or air makes a reading fall.
-    fault = "mat-without-effect" if watch.fell_from is None else "probe-out-of-tray"
-    return replace(watch, on_s=on_s), fault if on_s >= limit else None
+        kept = max(soil, kept - pace)
+    if kept is not None and (
+        lift >= KEPT_LIFT if measured else kept - soil <= room_swing * SWING_SLACK
+    ):
+        on_s = 0.0
+    else:
+        on_s += 0.0 if disturbed else dt
+        if on_s >= limit:
+            # A dead mat lets soil cool as slowly as it does; only water or air makes a reading fall.
+            fault = "mat-without-effect" if fell_from is None else "probe-out-of-tray"
+    return HeatWatch(
+        on_s, low, low_s, watch.rested, spell, kept, high, fell_from, fell_to, base, room
+    ), fault
 
 
 def _unheated(
     watch: HeatWatch,
-    lift: float,
+    now: _Levels,
     off_for: float,
     lamp_off_for: float,
     disturbed: bool,
     room_swing: float,
-    dt: float,
 ) -> tuple[HeatWatch, str | None]:
-    measured = watch.room is not None
-    base = watch.off_base
+    soil, lift, room, high, kept, base, dt = now
+    measured = room is not None
+    rested = soil if watch.rested is None or watch.spell is not None else max(watch.rested, soil)
+    fault = None
     if base is None or disturbed or off_for < AFTER_HEAT:
-        return replace(watch, off_base=lift), None
-    base = min(max(lift, base - BASE_FALL * dt), base + BASE_RISE * dt)
-    if measured:
-        base = max(0.0, base - base * dt / LIFT_FADE)
-    allowed = UNHEATED_RISE if measured else room_swing
-    allowed += LAMP_LIFT * max(0.0, 1 - lamp_off_for / LAMP_AFTER)
-    fault = "warms-unheated" if lift - base > allowed else None
-    return replace(watch, off_base=base), fault
+        base = lift
+    else:
+        base = min(max(lift, base - BASE_FALL * dt), base + BASE_RISE * dt)
+        if measured:
+            base = max(0.0, base - base * dt / LIFT_FADE)
+        allowed = UNHEATED_RISE if measured else room_swing
+        allowed += LAMP_LIFT * max(0.0, 1 - lamp_off_for / LAMP_AFTER)
+        fault = "warms-unheated" if lift - base > allowed else None
+    return HeatWatch(
+        watch.on_s, watch.low, watch.low_s, rested, None, kept, high,
+        watch.fell_from, watch.fell_to, base, room,
+    ), fault  # fmt: skip
 
 
 def within_budget(loads: Sequence[tuple[str, float]], budget: float) -> frozenset[str]:
