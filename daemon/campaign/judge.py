@@ -115,8 +115,8 @@ OUT = _due(
 )  # fmt: skip
 COLD_MAT = _due(
     "mat-dead", "a mat is told to heat and gives nothing, by a measured room",
-    "mat-without-effect relay-unconfirmed no-soil-reading", 18 * HOUR,
-    "the lift goes with the tray's and the room's time constants, then three hours without a sign",
+    "mat-without-effect probe-out-of-tray relay-unconfirmed no-soil-reading", 30 * HOUR,
+    "a lit lamp keeps the soil warm too, up to 16 h; then it cools, and three hours go without a sign",
 )  # fmt: skip
 WELDED = _due(
     "relay-welded", "a mat heats against orders, by a measured room",

@@ -75,16 +75,6 @@ BUGS = (
         only="5",
     ),
     Planted(
-        "the last load may go over the budget",
-        "daemon/interlocks.py",
-        "if total + watts <= budget:",
-        "if total < budget:",
-        found="power-budget",
-        seed=143,
-        days=4,
-        only="none",
-    ),
-    Planted(
         "heating without effect is never counted",
         "daemon/interlocks.py",
         "on_s = watch.on_s + (0.0 if disturbed else dt)",
