@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
 HOUR = 3600.0
 
 
+@lru_cache(maxsize=1024)  # asked for each tick, and new once a day
 def instant(day: date, lights_on: timedelta, zone: ZoneInfo) -> float:
     """POSIX seconds of a local time of day; one that the clock skips is taken at the old offset."""
     local = datetime.combine(day, time(), tzinfo=zone) + lights_on

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Literal
 
 Units = Literal["C", "F"]
@@ -30,6 +31,7 @@ def f_difference_from_celsius(difference_c: float) -> float:
     return difference_c * 1.8
 
 
+@lru_cache(maxsize=4096)  # a bench says the same few temperatures all day
 def format_temperature(temperature_c: float, units: Units, digits: int = 1) -> str:
     """`temperature_c` [°C] as a person reads it: "21.5 °C" or "70.7 °F"."""
     shown = temperature_c if units == "C" else f_from_celsius(temperature_c)
