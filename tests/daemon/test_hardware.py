@@ -501,9 +501,8 @@ async def test_a_probe_s_file_switches_the_mat_s_pin_and_its_absence_switches_it
         await eventually(lambda: "no-soil-reading.shelf" in shed.service.memory.alarms)
         w1.put(aim - 0.75)
         await eventually(lambda: shed.heats)
-        await eventually(
-            lambda: shed.service.memory.alarms["no-soil-reading.shelf"].state == "returned"
-        )
+        # It is gone for good only when it has been for half an hour: a bad plug would ring all day.
+        assert shed.service.memory.alarms["no-soil-reading.shelf"].state == "active"
     # Off was driven at the end, and the pin let go of after.
     assert pin.states[-1].state == 1
     assert pin.function == "input"

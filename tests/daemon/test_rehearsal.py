@@ -216,8 +216,8 @@ def test_the_probe_that_fails_is_told_of_acknowledged_and_told_of_when_it_is_bac
     told = [one["text"] for one in report["alarms"]]
     assert told == [
         "a probe gives nothing to steer by: lower: front is not there",
-        "returned to normal: a probe gives nothing to steer by",
         "probe-lost.lower.front: acknowledged",
+        "returned to normal: a probe gives nothing to steer by",
     ]
     assert report["standing_alarms"] == []
 
