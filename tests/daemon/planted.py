@@ -77,8 +77,8 @@ BUGS = (
     Planted(
         "heating without effect is never counted",
         "daemon/interlocks.py",
-        "on_s = watch.on_s + (0.0 if disturbed else dt)",
-        "on_s = watch.on_s",
+        "on_s += 0.0 if disturbed else dt",
+        "on_s += 0.0",
         found="alarm-in-time:probe-out",
         seed=41,
         days=3,
