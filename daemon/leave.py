@@ -53,7 +53,8 @@ def falls_due(
 
 
 def _date(at: float, zone: tzinfo | None) -> str:
-    return datetime.fromtimestamp(at, zone).date().isoformat()
+    day = datetime.fromtimestamp(at, zone)
+    return f"{day.day} {day:%b}"
 
 
 def _at(moment: str) -> float:

@@ -569,11 +569,14 @@ class Judge:
         begun, before = one.lamp_s[0]
         if now - self._unruly_at.get(name, -1e9) <= DAY + self._tick:
             return
+        # Nobody looks during a stall: then the window began before the day, by so much at the most.
+        early = max(0.0, now - DAY - begun)
         lit = lamp_s - before
         most = max(h for _, h in one.hours)
-        if lit > most * HOUR + LIGHT_SLACK and lit > self._allowed(name, one, most, now):
+        over = lit - early
+        if over > most * HOUR + LIGHT_SLACK and over > self._allowed(name, one, most, now):
             raise ViolationError(
-                "darkness", now, f"{name}: {lit / HOUR:.2f} h of light within 24 h, wanted {most:g}"
+                "darkness", now, f"{name}: {over / HOUR:.2f} h of light within 24 h, wanted {most:g}"
             )
         quiet = min(now - max(one.light_since, one.quiet_since), now - begun + SETTLED - DAY)
         short = hours > 0 and lit < hours * HOUR - LIGHT_SLACK and quiet > SETTLED
