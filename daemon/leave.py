@@ -53,6 +53,10 @@ def falls_due(
 
 
 def _date(at: float, zone: tzinfo | None) -> str:
+    return datetime.fromtimestamp(at, zone).date().isoformat()
+
+
+def _said(at: float, zone: tzinfo | None) -> str:
     day = datetime.fromtimestamp(at, zone)
     return f"{day.day} {day:%b}"
 
@@ -107,7 +111,7 @@ def _of_batch(batch: BatchMessage, now: float, end: float, zone: tzinfo | None) 
                 begin,
                 code,
                 "emergence expected: look morning and evening from then on until "
-                f"{_date(min(last, end), zone)}{covered}",
+                f"{_said(min(last, end), zone)}{covered}",
                 _days(begin, min(max(last, begin), end), zone),
                 f"hotbed log {code} emerged N",
             )

@@ -576,7 +576,9 @@ class Judge:
         over = lit - early
         if over > most * HOUR + LIGHT_SLACK and over > self._allowed(name, one, most, now):
             raise ViolationError(
-                "darkness", now, f"{name}: {over / HOUR:.2f} h of light within 24 h, wanted {most:g}"
+                "darkness",
+                now,
+                f"{name}: {over / HOUR:.2f} h of light within 24 h, wanted {most:g}",
             )
         quiet = min(now - max(one.light_since, one.quiet_since), now - begun + SETTLED - DAY)
         short = hours > 0 and lit < hours * HOUR - LIGHT_SLACK and quiet > SETTLED
@@ -620,7 +622,7 @@ class Judge:
             starts = [
                 (datetime.combine(today, time(), self._zone) + one.spec.lights_on).timestamp()
                 + n * DAY
-                for n in (-1, 0, 1)
+                for n in (-2, -1, 0, 1, 2)  # a day is 23 to 25 hours where the clocks change
             ]
             begin = max(s for s in starts if s <= utc)
             following = min(s for s in starts if s > utc)
