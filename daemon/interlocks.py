@@ -47,6 +47,9 @@ ANSWER_WITHIN = 3 * HOUR
 ANSWER_LIFT = 3.0
 LAMP_AIR_LIFT = 3.0
 ANSWER_RISE = 0.5
+#: A mat that takes turns with others shows it by what each turn brings back of what was lost since the
+#: last: so much in all, of turns that bring so much each (more than a step of the probe) [°C].
+ANSWER_TURNS, TURN_LEAST = 1.0, 0.2
 ANSWER_SWING = 0.4
 ANSWER_LEAST = 1.5
 #: Once shown to work, a mat is believed while the soil keeps this lift [°C] over a measured room.
@@ -234,13 +237,14 @@ def _heated(
     if high - soil >= DROP and (fell_from is None or soil < fell_to):
         on_s, kept, fell_from, fell_to = 0.0, None, high, soil
     if fell_from is None:
+        turn = min(watch.rested if watch.rested is not None else spell, soil) - spell
+        answered = watch.regained + turn >= ANSWER_TURNS
         if measured:
-            answered = min(soil - low, lift) >= ANSWER_RISE
+            answered = answered or min(soil - low, lift) >= ANSWER_RISE
         else:
             pace = ANSWER_SWING * room_swing * min(1.0, low_s / ANSWER_WITHIN)
-            answered = soil - low >= max(pace, min(ANSWER_LEAST, ANSWER_SWING * room_swing))
-            rested = watch.rested if watch.rested is not None else spell
-            answered = answered or min(rested, soil) - spell >= ANSWER_RISE
+            pace = max(pace, min(ANSWER_LEAST, ANSWER_SWING * room_swing))
+            answered = answered or soil - low >= pace or turn >= ANSWER_RISE
         limit = ANSWER_WITHIN
     else:
         regained = (soil - fell_to) / (fell_from - fell_to)
@@ -265,8 +269,9 @@ def _heated(
             # A dead mat lets soil cool as slowly as it does; only water or air makes a reading fall.
             fault = "mat-without-effect" if fell_from is None else "probe-out-of-tray"
     return HeatWatch(
-        on_s, low, low_s, watch.rested, spell, kept, high, fell_from, fell_to, base, room
-    ), fault
+        on_s, low, low_s, watch.rested, spell, kept, high, fell_from, fell_to, base, room,
+        watch.regained,
+    ), fault  # fmt: skip
 
 
 def _unheated(
@@ -279,6 +284,10 @@ def _unheated(
 ) -> tuple[HeatWatch, str | None]:
     soil, lift, room, high, kept, base, dt = now
     measured = room is not None
+    regained = watch.regained
+    if watch.rested is not None and watch.spell is not None:  # a spell of heating has just ended
+        turn = min(watch.rested, soil) - watch.spell
+        regained += turn if turn >= TURN_LEAST else 0.0
     rested = soil if watch.rested is None or watch.spell is not None else max(watch.rested, soil)
     fault = None
     if base is None or disturbed or off_for < AFTER_HEAT:
@@ -292,7 +301,7 @@ def _unheated(
         fault = "warms-unheated" if lift - base > allowed else None
     return HeatWatch(
         watch.on_s, watch.low, watch.low_s, rested, None, kept, high,
-        watch.fell_from, watch.fell_to, base, room,
+        watch.fell_from, watch.fell_to, base, room, regained,
     ), fault  # fmt: skip
 
 

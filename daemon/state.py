@@ -406,7 +406,8 @@ class HeatWatch:
     kept: the soil that shows that it goes on warming, None before the first sign. high: the highest
     soil of late. fell_from, fell_to: a sudden fall not yet made good; fell_from None where there is
     none. off_base: what is expected with the mat off, over the room where it is measured. room: the
-    measured room, lagged.
+    measured room, lagged. regained: what spells of heating have brought back of what was lost between
+    them, since the last sign.
     """
 
     on_s: float = 0.0
@@ -420,6 +421,7 @@ class HeatWatch:
     fell_to: float = 0.0
     off_base: float | None = None
     room: float | None = None
+    regained: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -828,3 +828,34 @@ def test_a_lost_room_reading_or_two_changes_nothing() -> None:
     runner.extra["room/wall"] = before
     runner.pass_by(3 * HOUR)
     assert not runner.memory.benches["shelf"].latched
+
+
+@pytest.mark.parametrize("room", [None, 14.0])
+@pytest.mark.parametrize(("works", "fault"), [(True, None), (False, "mat-without-effect")])
+def test_a_mat_that_takes_turns_shows_by_what_each_turn_brings_back(
+    room: float | None, works: bool, fault: str | None
+) -> None:
+    """Twenty minutes of each hour, in a room warmer than the wet soil: it never ends up warmer."""
+    watch, soil, found = HeatWatch(), 12.0, None
+    for minute in range(16 * 60):
+        heated = minute % 60 < 20
+        pace = (
+            0.018 if heated else -0.01
+        )  # °C a minute; of a dead mat's soil what is lost on average
+        soil += pace if works else -0.0007
+        watch, found = interlocks.watch_heat(
+            watch,
+            soil=round(soil * 16) / 16,
+            room=room,
+            heated=heated,
+            off_for=0.0 if heated else 60.0 * (minute % 60 - 19),
+            lamp_off_for=1e5,
+            reached=False,
+            jumped=False,
+            disturbed=False,
+            room_swing=6.0,
+            dt=60.0,
+        )
+        if found is not None:
+            break
+    assert found == fault
