@@ -72,7 +72,7 @@ def prospect(memory: Memory, site: Site, batch: Batch, aim: Aim) -> Prospect | N
         if 0.5 < abs(one - soil_c) <= _BESIDE_C and (one >= room_c or not measured)
     ]
     rows = {
-        one: trade(crop, one, room_c, trays=max(0.1, batch.trays), belief=belief)
+        one: trade(crop, one, room_c, trays=batch.trays, belief=belief)
         for one in sorted([*beside, soil_c])
     }
     return Prospect(rows[soil_c], tuple(rows.values()), room_c, measured)
@@ -188,9 +188,7 @@ def _fate(crop: Crop, soil_c: float | None, memory: Memory, batch: Batch, belief
     """What the soil at an aim, or as warm as the room where there is none, comes to."""
     room_c, _ = _room(memory, batch.place)
     soil_c = room_c if soil_c is None else max(soil_c, room_c)
-    return trade(
-        crop, min(40.0, max(0.0, soil_c)), room_c, trays=max(0.1, batch.trays), belief=belief
-    )
+    return trade(crop, min(40.0, max(0.0, soil_c)), room_c, trays=batch.trays, belief=belief)
 
 
 def _belief(memory: Memory, batch: Batch) -> Belief:

@@ -214,14 +214,7 @@ class Rehearsal:
             row = self._recorder.row(self.memory, inputs, now, decision)
             self._journal.note(ticks=[row], events=decision.events)
         self.memory, self.decision = decision.memory, decision
-        lease = 2.5 * self.site.tick + 5.0
-        for name, output in decision.outputs.items():
-            for key, on in ((f"{name}/lamp", output.lamp), (f"{name}/mat", output.mat)):
-                relay = self._relays.get(key)
-                if relay is not None:
-                    relay.set(on, lease)
-        if decision.events:
-            self.events += decision.events
+        self._carry_out(decision)
         self._account(decision)
 
     def _lose_power(self, mono: float) -> None:
@@ -245,6 +238,17 @@ class Rehearsal:
 
     def _note(self, kind: str, text: str, mono: float) -> None:
         self.events.append(Event(at=self.start + mono, kind=kind, text=text))
+
+    def _carry_out(self, decision: Decision) -> None:
+        """Tell the relays, and keep what happened."""
+        lease = 2.5 * self.site.tick + 5.0
+        for name, output in decision.outputs.items():
+            for key, on in ((f"{name}/lamp", output.lamp), (f"{name}/mat", output.mat)):
+                relay = self._relays.get(key)
+                if relay is not None:
+                    relay.set(on, lease)
+        if decision.events:
+            self.events += decision.events
 
     def _account(self, decision: Decision) -> None:
         """Add this tick to what each batch has had."""

@@ -425,14 +425,7 @@ class Play(Rehearsal):
         )
         self.memory, self.decision = decision.memory, decision
         self.readings, self.states, self.now = readings, states, now
-        lease = 2.5 * self.site.tick + 5.0
-        for name, output in decision.outputs.items():
-            for key, on in ((f"{name}/lamp", output.lamp), (f"{name}/mat", output.mat)):
-                relay = self._relays.get(key)
-                if relay is not None:
-                    relay.set(on, lease)
-        if decision.events:
-            self.events += decision.events
+        self._carry_out(decision)
         if not full:
             if decision.events:
                 self._save(mono)

@@ -60,13 +60,7 @@ def status(
             carry_out(_watch(asking, name))
         return
 
-    async def look() -> dict[str, dict[str, Any]]:
-        async with connected(asking) as client:
-            return await client.gather()
-
-    kept = carry_out(look())
-    if not kept:
-        raise Failed(nobody(asking), UNANSWERED)
+    kept = _kept(asking)
     from daemon.screens import Picture, about, behind, closer, console, subject
     from daemon.screens import status as screen
 
@@ -113,6 +107,19 @@ def status(
         raise Failed(offline(asking), UNANSWERED)
 
 
+def _kept(asking: Asking) -> dict[str, dict[str, Any]]:
+    """What the broker keeps of the site."""
+
+    async def look() -> dict[str, dict[str, Any]]:
+        async with connected(asking) as client:
+            return await client.gather()
+
+    kept = carry_out(look())
+    if not kept:
+        raise Failed(nobody(asking), UNANSWERED)
+    return kept
+
+
 @command(EVERY_DAY)
 @asks(by=False)
 def why(
@@ -133,13 +140,7 @@ def why(
     $ hotbed why lower
     """
 
-    async def look() -> dict[str, dict[str, Any]]:
-        async with connected(asking) as client:
-            return await client.gather()
-
-    kept = carry_out(look())
-    if not kept:
-        raise Failed(nobody(asking), UNANSWERED)
+    kept = _kept(asking)
     from daemon.screens import Picture, about, console, reasons, subject
 
     picture = Picture.of(kept)
