@@ -7,11 +7,12 @@ its own; `hysteresis` is the plain one, and a better one takes the same shape.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from typing import Protocol
 from zoneinfo import ZoneInfo
+
+from drivers.values import value
 
 HOUR = 3600.0
 
@@ -75,7 +76,7 @@ def iso(utc: float) -> str:
     return datetime.fromtimestamp(utc, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class MatView:
     """What a mat controller sees.
 

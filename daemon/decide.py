@@ -8,7 +8,7 @@ Outputs follow from the time and the memory, never from an edge a restart could 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from math import inf, isnan
 from typing import Literal
@@ -50,6 +50,7 @@ from daemon.state import (
     Site,
 )
 from drivers.protocols import WORDED, Quality, Reading
+from drivers.values import value
 from drivers.vetting import AIR, SOIL, Vetting, vet
 from profiles.forecast import Requirement
 from profiles.model import Crop, Stage
@@ -88,7 +89,7 @@ SHORT_OF_POWER = 1.0
 SETTLED = 0.5
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Output:
     """What one bench's relays are told, and why in a sentence; `stops` names the safety stops at work.
 
@@ -103,7 +104,7 @@ class Output:
     target: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Decision:
     """What a tick leads to: outputs by bench, events to journal and tell, and the next memory.
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from drivers.values import value
+
 #: How far [°C] soil may be kept from its aim, inside what all accept, to warm it in the cheap hours:
 #: above it before they end, under it before they begin, for so long [s]. A tray holds warmth for a few
 #: hours, so that more would be lost before it is wanted.
@@ -65,7 +67,7 @@ class Tariff:
         return self.price
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Energy:
     """Energy drawn [Wh] by lamp and mat, as their configured watts make it; and its cost, in the
     tariff's currency at the prices of the time."""

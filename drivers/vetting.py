@@ -22,6 +22,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drivers.protocols import Quality, Reading
+from drivers.values import value
 
 _LONG_GAP = 600.0  # s between readings after which an unchanged value no longer shows stillness
 _CONFIRMING = 3  # readings that a new level takes at least, however slowly they come
@@ -59,7 +60,7 @@ SOIL = VettingLimits()
 AIR = VettingLimits(jump_c_per_min=5.0)
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Vetting:
     """What is remembered of one probe. Times are on the scale of `Reading.at`.
 

@@ -20,6 +20,7 @@ import numpy as np
 from pydantic import ValidationError
 
 from drivers.protocols import Clock
+from drivers.values import value
 from profiles.problems import explain
 from sim.devices import NEVER_US, NOISE_DRAWS, ProbeSpec, SimMeter, SimProbe, SimRelay, check
 from sim.faults import Fault, FaultKind, FaultSchedule
@@ -104,7 +105,7 @@ class BenchSpec:
         return self.lamp_watts * _UMOL_J * _ON_TRAYS / (self.trays * self.figures.area_m2)
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class BenchTruth:
     """What is really so on a bench, whatever its probes say: °C, s, Wh, mol m-2.
 
