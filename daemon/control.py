@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from drivers.values import value
 
 HOUR = 3600.0
+_A_DAY = timedelta(days=1)
 
 
 @lru_cache(maxsize=1024)  # asked for each tick, and new once a day
@@ -35,11 +36,27 @@ def lit_window(
     if hours <= 0:
         return None
     today = datetime.fromtimestamp(utc, zone).date()
-    for day in (today, today - timedelta(days=1)):
-        start = instant(day, lights_on, zone)
-        if start <= utc < start + hours * HOUR:
-            return start, start + hours * HOUR
-    return None
+    start = instant(today, lights_on, zone)
+    if utc < start:
+        start = instant(today - _A_DAY, lights_on, zone)
+    end = start + hours * HOUR
+    return (start, end) if start <= utc < end else None
+
+
+def next_edge(
+    lights_on: timedelta, hours: float, zone: ZoneInfo, utc: float
+) -> tuple[bool, float] | None:
+    """Whether the schedule next asks for light or for darkness, and when (POSIX s); None where it
+    always asks for the same. It asks for the opposite until then."""
+    if not 0 < hours < 24:
+        return None
+    today = datetime.fromtimestamp(utc, zone).date()
+    start = instant(today, lights_on, zone)
+    if utc < start:
+        end = instant(today - _A_DAY, lights_on, zone) + hours * HOUR
+        return (False, end) if utc < end else (True, start)
+    end = start + hours * HOUR
+    return (False, end) if utc < end else (True, instant(today + _A_DAY, lights_on, zone))
 
 
 def lit_seconds(

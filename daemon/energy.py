@@ -82,12 +82,16 @@ class Energy:
         return (self.lamp_wh + self.mat_wh) / 1000
 
     def __add__(self, other: Energy) -> Energy:
+        if other is NO_ENERGY:
+            return self
         return Energy(
             self.lamp_wh + other.lamp_wh, self.mat_wh + other.mat_wh, self.cost + other.cost
         )
 
     def part(self, share: float) -> Energy:
         """A share of it, 0 to 1."""
+        if self is NO_ENERGY or share == 1.0:
+            return self
         return Energy(self.lamp_wh * share, self.mat_wh * share, self.cost * share)
 
 
@@ -112,5 +116,5 @@ def by_trays(
     return {
         code: drawn[place].part(many / trays[place])
         for code, place, many in stands
-        if place in drawn
+        if place in drawn and drawn[place] is not NO_ENERGY
     }

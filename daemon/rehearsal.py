@@ -39,7 +39,7 @@ from profiles.model import Stage, StageTargets
 from profiles.units import Units, f_from_celsius, format_length, format_temperature
 from sim.devices import SimMeter, SimProbe
 from sim.faults import Fault, FaultKind, load_faults
-from sim.world import World
+from sim.world import BenchTruth, World
 
 #: When the grower looks in, local time.
 VISITS = (time(7, 30), time(18, 0))
@@ -253,12 +253,14 @@ class Rehearsal:
     def _account(self, decision: Decision) -> None:
         """Add this tick to what each batch has had."""
         tick = self.site.tick
-        truths = {name: self.world.truth(name) for name in self.site.benches}
+        truths: dict[str, BenchTruth] = {}
         for code, batch in self.memory.batches.items():
+            if batch.place not in self.site.benches:
+                continue
             record = self.records[code][-1]
             truth = truths.get(batch.place)
             if truth is None:
-                continue
+                truth = truths[batch.place] = self.world.truth(batch.place)
             soil = truth.seed_depth_c
             record.ticks += 1
             record.soil_sum += soil
