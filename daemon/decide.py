@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from math import inf, isnan
 from typing import Literal
 
@@ -89,6 +90,29 @@ SETTLED = 0.5
 
 
 @value(frozen=True, slots=True)
+class MatReason:
+    """Why a mat controller did what it did, put into words only where somebody asks.
+
+    view, mind: what it saw, and the memory it left. banks: what the cheap hours add.
+    """
+
+    view: MatView
+    mind: tuple[float, ...]
+    learns: bool
+    units: Units
+    banks: str
+
+    def __str__(self) -> str:
+        if self.learns:
+            deg = partial(format_temperature, units=self.units)
+            return predictive.why(self.view, self.mind, deg) + self.banks
+        soil = format_temperature(self.view.soil, self.units)
+        return (
+            f"soil {soil}, aiming for {format_temperature(self.view.aim, self.units)}{self.banks}"
+        )
+
+
+@value(frozen=True, slots=True)
 class Output:
     """What one bench's relays are told, and why in a sentence; `stops` names the safety stops at work.
 
@@ -98,9 +122,14 @@ class Output:
     lamp: bool
     mat: bool
     lamp_why: str
-    mat_why: str
+    mat_reason: str | MatReason
     stops: tuple[str, ...]
     target: float | None = None
+
+    @property
+    def mat_why(self) -> str:
+        """Why the mat is on or off."""
+        return str(self.mat_reason)
 
 
 @value(frozen=True, slots=True)
@@ -697,7 +726,7 @@ class _Bench:
         self.jumped = False
         self.lamp = self.mat = False
         self.lamp_why = "no lamp here" if spec.lamp is None else ""
-        self.mat_why = "no mat here" if spec.mat is None else ""
+        self.mat_why: str | MatReason = "no mat here" if spec.mat is None else ""
         self.light = old.light
         self.watch = old.watch
         self.mind = old.controller
@@ -944,14 +973,9 @@ class _Bench:
                 min_on=spec.min_on,
                 min_off=spec.min_off,
             )
-            if learns:
-                self.mat, self.mind = predictive.learning(view, old.controller)
-                self.mat_why = predictive.why(view, self.mind, self.deg) + self.banks
-            else:
-                self.mat, self.mind = hysteresis(view, ())
-                self.mat_why = (
-                    f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}{self.banks}"
-                )
+            steer = predictive.learning if learns else hysteresis
+            self.mat, self.mind = steer(view, old.controller if learns else ())
+            self.mat_why = MatReason(view, self.mind, learns, self.site.units, self.banks)
         self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
         if keep is not None and keep.on:
             self.mat, self.mat_why, self.mat_kept = True, f"kept on by {keep.by}", True
@@ -1145,7 +1169,7 @@ class _Bench:
     def _event(self, now: Now, kind: str, text: str) -> Event:
         return Event(at=now.utc, kind=kind, text=f"{self.spec.name}: {text}", bench=self.spec.name)
 
-    def _switched(self, now: Now, relay: str, on: bool, why: str) -> Event:
+    def _switched(self, now: Now, relay: str, on: bool, why: str | MatReason) -> Event:
         return Event(
             at=now.utc,
             kind="switching",
