@@ -30,7 +30,7 @@ from daemon.duties import duties, neglected
 from daemon.energy import NO_ENERGY, Energy, banked, by_trays, said_energy
 from daemon.events import Event
 from daemon.forecasts import EARLIER, counted_soil, needs_of
-from daemon.outage import Course, course, meaning, summary
+from daemon.outage import GAP, Course, course, meaning, summary
 from daemon.power import KEPT, LIT, WARM, Load, lamp_rank, mat_rank, turns
 from daemon.room import observe
 from daemon.sharing import Aim, aim_of
@@ -75,8 +75,6 @@ WATER_DISTURBS = 1 * HOUR
 #: Nothing up after this many times the table's days at the aim: colder than the aim, or no good.
 LATE_CALENDAR = 3.0
 RELAYS: tuple[Literal["lamp", "mat"], ...] = ("lamp", "mat")
-#: A step between ticks longer than this [s] is a gap (a power cut, a stopped process).
-GAP = 600.0
 #: A forecast of the night's low that differs by less [°C] is no news.
 NEW_FORECAST = 0.5
 #: So much [s] of a day's light shed for the heat under a cover is too much: a person must help.
