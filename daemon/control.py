@@ -73,16 +73,6 @@ def lit_seconds(
     return lit
 
 
-def next_lights_on(lights_on: timedelta, zone: ZoneInfo, utc: float) -> float:
-    """POSIX seconds of the next lights-on after `utc`."""
-    today = datetime.fromtimestamp(utc, zone).date()
-    for ahead in range(3):
-        start = instant(today + timedelta(days=ahead), lights_on, zone)
-        if start > utc:
-            return start
-    raise AssertionError("a day always comes")  # pragma: no cover
-
-
 def local_day(zone: ZoneInfo, utc: float) -> int:
     """The local date as an ordinal, to notice a new day by."""
     return datetime.fromtimestamp(utc, zone).toordinal()
