@@ -230,6 +230,13 @@ class _Bench:
         self.frozen: dict[str, float | None] = {}
         self.clean = True  # no change of the clocks near
 
+    def read(self, play: Play) -> None:
+        """Note when a soil probe last delivered a good reading."""
+        for probe in self.spec.soil_probes:
+            reading = play.readings[probe]
+            if reading.quality is Quality.OK:
+                self.read_at = max(self.read_at, reading.at)
+
 
 class Judge:
     """Holds the invariants; `__call__` after every tick raises ViolationError."""
@@ -279,6 +286,8 @@ class Judge:
             self._restarts = len(play.restarts)
             self._gone_at = now
             self._ledger(now)
+        for one in self.benches.values():
+            one.read(play)
         if play.decision is None:  # something was asked for since the core decided
             return
         self._last = play.decision
@@ -432,8 +441,6 @@ class Judge:
         for probe in one.spec.soil_probes:
             reading = play.readings[probe]
             fresh = reading.quality is Quality.OK and now - reading.at < self._tick
-            if reading.quality is Quality.OK:
-                one.read_at = max(one.read_at, reading.at)
             if fresh and reading.value is not None:
                 good.append(reading.value)
             if Kind.PROBE_FROZEN in one.kinds:
