@@ -40,7 +40,9 @@ SWING = 0.1
 
 _HOUR = 3600.0
 _STEP = UPDATE / _HOUR
-_LAMP_LAG = 10 / 60  # [h] from the lamp to the seed, not learned: the lamp changes twice a day
+# Of the lamp [h], neither learned, for it changes twice a day: its lag to the seed; and, since it warms
+# from above, where the seed is, how much of its heat the seed is ahead of the rest of the store.
+_LAMP_LAG, _LAMP_AHEAD = 10 / 60, 0.4
 _LONGEST_LOOK = 90  # [min] for a peak or a trough
 _LOOK_LAGS = 7  # of one lag: by then what the mat has under way is there, the rest is lamp and room
 _LONGEST_WARMUP = 8.0  # [h]
@@ -121,14 +123,16 @@ class _Mind:
         self.h1 += part * (heated - self.h1)
         self.s2 += slope * (self.h1 - self.h2) + part * (self.s1 - self.s2)
         self.h2 += part * (self.h1 - self.h2)
+        lead = self.g * _LAMP_AHEAD
         self.g += (1.0 - math.exp(-dt / _LAMP_LAG)) * (lit - self.g)
+        lamp = self.g + (self.g * _LAMP_AHEAD - lead) / dt
         if room is not None:
             if not self.felt:  # what it pulls to has a name now; the pull stays
                 self.drift = _within(_B, self.drift + self.loss * (self.reference - room))
             self.reference = room
         self.felt = float(room is not None)
-        over = self.soil - self.reference
-        rate = self.rise * self.h2 - self.loss * over + self.drift + self.lamp * self.g
+        over = self.soil - self.lamp * lead - self.reference
+        rate = self.rise * self.h2 - self.loss * over + self.drift + self.lamp * lamp
         error = soil - self.soil - dt * rate
         # Only the first row of the transition differs from the identity. Written out, for this is
         # most of what a tick costs; v is the transition's column of the covariance.
@@ -137,7 +141,7 @@ class _Mind:
             dt * self.h2,
             -dt * over,
             dt,
-            dt * self.g,
+            dt * (lamp + self.loss * lead),
             dt * self.rise * self.s2,
         )
         tt, tr, tc, tb, tl, tg, rr, rc, rb, rl, rg, cc, cb, cl, cg, bb, bl, bg, ll, lg, gg = self.p
@@ -204,7 +208,8 @@ class _Mind:
     def swing(self, view: MatView) -> float:
         """How far from the aim [°C] peaks and troughs may lie: SWING, or as far as the relay's least
         times must carry it."""
-        down = self.loss * self.soil - self.pull() - self.lamp * self.g
+        lamp = self.lamp * self.g * (1.0 + self.loss * _LAMP_AHEAD)
+        down = self.loss * self.soil - self.pull() - lamp
         up = self.rise - down
         least = max(up * view.min_on, down * view.min_off) / _HOUR / 2
         return max(SWING, min(least, 1.0))
@@ -213,11 +218,12 @@ class _Mind:
         """How far over its aim [°C] the soil comes at the lowest, and when [min], if the mat goes on in
         a minute. Aims to come count from their time on."""
         t, h1, h2, g = self.soil, self.h1, self.h2, self.g
-        part, lamp_part, r, keep, lamp_heat, pull = self._steps()
+        part, lamp_part, r, keep, lamp_heat, lead, pull = self._steps()
         lit, lamp_in, lamp_to = _lamp_of(view)
         change_in, change_to = _LONGEST_LOOK + 1, aim
         if view.ahead and not self.early:
             change_in, change_to = math.ceil(view.ahead[0][0] / UPDATE), view.ahead[0][1]
+        store = t - lead * g
         heat, lowest, when = 0.0, t - aim, 0
         for k in range(1, self._look() + 1):
             if k > lamp_in:
@@ -228,7 +234,8 @@ class _Mind:
             h2 += part * (h1 - h2)
             g += lamp_part * (lit - g)
             before = t
-            t = keep * t + r * h2 + pull + lamp_heat * g
+            store = keep * store + r * h2 + pull + lamp_heat * g
+            t = store + lead * g
             if t - aim < lowest:
                 lowest, when = t - aim, k
             if t > before and heat:
@@ -240,12 +247,13 @@ class _Mind:
         """How far over its aim [°C] the soil comes at the highest, and when [min], if the mat goes off
         now; and where it is when the next aim's time has come."""
         t, h1, h2, g = self.soil, self.h1, self.h2, self.g
-        part, lamp_part, r, keep, lamp_heat, pull = self._steps()
+        part, lamp_part, r, keep, lamp_heat, lead, pull = self._steps()
         lit, lamp_in, lamp_to = _lamp_of(view)
         change_in = math.ceil(view.ahead[0][0] / UPDATE) if view.ahead else _LONGEST_LOOK + 1
         last = self._look()
         late = min(change_in + 30, _LONGEST_LOOK)
         last = max(last, late) if self.early else min(last, change_in)
+        store = t - lead * g
         highest, when, then = t, 0, t
         for k in range(1, last + 1):
             if k > lamp_in:
@@ -254,7 +262,8 @@ class _Mind:
             h2 += part * (h1 - h2)
             g += lamp_part * (lit - g)
             before = t
-            t = keep * t + r * h2 + pull + lamp_heat * g
+            store = keep * store + r * h2 + pull + lamp_heat * g
+            t = store + lead * g
             if t > highest:
                 highest, when = t, k
             if k <= change_in:
@@ -267,7 +276,9 @@ class _Mind:
 
     def warmed(self, view: MatView, hours: float) -> float:
         """The soil [°C] after hours at full power from now on."""
-        t, h1, h2, g = self.soil, self.h1, self.h2, self.g
+        h1, h2, g = self.h1, self.h2, self.g
+        lead = self.lamp * _LAMP_AHEAD
+        store = self.soil - lead * g
         steps = max(1, round(hours / _WARMUP_STEP))
         dt = hours / steps
         part = 1.0 - math.exp(-dt / math.exp(self.lag))
@@ -279,20 +290,22 @@ class _Mind:
             h1 += part * (1.0 - h1)
             h2 += part * (h1 - h2)
             g += lamp_part * ((lamp_to if k * dt * 60 >= lamp_in else lit) - g)
-            t += dt * (self.rise * (before + h2) / 2 - self.loss * t + pull + self.lamp * g)
-        return t
+            store += dt * (self.rise * (before + h2) / 2 - self.loss * store + pull + self.lamp * g)
+        return store + lead * g
 
     def _look(self) -> int:
         return min(_LONGEST_LOOK, max(15, round(_LOOK_LAGS * math.exp(self.lag) * 60)))
 
-    def _steps(self) -> tuple[float, float, float, float, float, float]:
-        """Of a minute: the lags' shares, mat, what is kept, lamp and all else."""
+    def _steps(self) -> tuple[float, float, float, float, float, float, float]:
+        """Of a minute: the lags' shares, mat, what is kept, lamp, how far it has the seed ahead, and
+        all else."""
         return (
             1.0 - math.exp(-_STEP / math.exp(self.lag)),
             1.0 - math.exp(-_STEP / _LAMP_LAG),
             self.rise * _STEP,
             1.0 - self.loss * _STEP,
             self.lamp * _STEP,
+            self.lamp * _LAMP_AHEAD,
             self.pull() * _STEP,
         )
 
@@ -419,6 +432,8 @@ def _plan(mind: _Mind, view: MatView) -> bool:
     more = mind.rise * _STEP / 2
     if mind.early:  # to be there in time comes before what the lamp adds afterwards
         on = then < -swing or peak < 0
+    elif view.on and not minutes:  # it falls until the heat is there: would it, without, too low?
+        on = mind.trough(view, aim)[0] < 0
     elif view.on:
         on = peak + more < swing
     else:
