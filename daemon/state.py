@@ -21,6 +21,7 @@ from daemon.config import Tariff as TariffSection
 from daemon.energy import NO_ENERGY, Energy, OffPeak, Tariff
 from daemon.husbandry import husbandry_of
 from drivers.protocols import Reading, RelayState
+from drivers.values import value
 from drivers.vetting import Vetting
 from profiles.forecast import Record, Requirement
 from profiles.library import Library
@@ -35,7 +36,7 @@ HOUR = 3600.0
 NEVER = -1e9
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Now:
     """One instant on both clocks; `trusted` says whether the wall clock may be believed."""
 
@@ -349,7 +350,7 @@ class Alarm:
         return "returned"
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Duty:
     """What a batch needs of people, worked out anew when its `revision` or the light's `hours` change.
 
@@ -383,7 +384,7 @@ class Call:
     told: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class LightDay:
     """Where a bench is in its day of light; all mono.
 
@@ -396,7 +397,7 @@ class LightDay:
     work_s: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class HeatWatch:
     """What the guard against heat without effect, and effect without heat, remembers; °C.
 
@@ -424,7 +425,7 @@ class HeatWatch:
     regained: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class BenchMemory:
     """What one bench remembers from tick to tick; all times mono.
 
@@ -488,7 +489,7 @@ class Cut:
     found: Mapping[str, float] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Memory:
     """All that outlives the process: kept in the journal, and enough to go on from.
 
@@ -525,7 +526,7 @@ class Memory:
     at: Now | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Inputs:
     """What one tick is given: the newest reading of each probe and the state of each relay.
 
