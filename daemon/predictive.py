@@ -38,9 +38,9 @@ GAP = 600.0
 #: How far from the aim [°C] a peak or a trough may lie: at 0.1 the relay changes about 70 times a day.
 SWING = 0.1
 
-# From how many switchings a day on the relay is spared, how much deeper troughs are let for twice as
-# many, in swings, and the hours they are counted over.
-_BUSY, _SPARE, _COUNTED = 105.0, 3.0, 12.0
+# From how many switchings a day on the relay is spared; by how much more swing where it were twice as
+# many; and the hours they are counted over.
+_BUSY, _SPARE, _COUNTED = 105.0, 1.5, 12.0
 
 _HOUR = 3600.0
 _STEP = UPDATE / _HOUR
@@ -215,17 +215,14 @@ class _Mind:
         return (self.rise + self.pull()) / self.loss
 
     def swing(self, view: MatView) -> float:
-        """How far from the aim [°C] peaks and troughs may lie: SWING, or as far as the relay's least
-        times must carry it."""
+        """How far from the aim [°C] peaks and troughs may lie: SWING, more for a relay that switches too
+        often, or as far as its least times must carry it."""
         lamp = self.lamp * self.g * (1.0 + self.loss * _LAMP_AHEAD)
         down = self.loss * self.soil - self.pull() - lamp
         up = self.rise - down
         least = max(up * view.min_on, down * view.min_off) / _HOUR / 2
-        return max(SWING, min(least, 1.0))
-
-    def spared(self) -> float:
-        """How much deeper [°C] a trough may lie, for a relay that switches too often."""
-        return SWING * _SPARE * min(max(0.0, self.busy / _BUSY - 1.0), 1.0)
+        spared = SWING * _SPARE * min(max(0.0, self.busy / _BUSY - 1.0), 1.0)
+        return max(SWING + spared, min(least, 1.0))
 
     def trough(self, view: MatView, aim: float) -> tuple[float, int]:
         """How far over its aim [°C] the soil comes at the lowest, and when [min], if the mat goes on in
@@ -445,7 +442,7 @@ def _plan(mind: _Mind, view: MatView) -> bool:
     if not view.on:
         trough, minutes = mind.trough(view, aim)
         if minutes or trough >= -swing:  # else it is low and rises already: is that enough?
-            on = trough <= -swing - mind.spared()
+            on = trough <= -swing
             mind.reason, mind.figure = _DIPS if on else _WAITS, aim + trough
             mind.minutes = float(minutes)
             return on
