@@ -287,6 +287,11 @@ class _Mind:
                 break
         return highest - aim, when, then - aim, soon - aim
 
+    def told(self, if_on: int, if_off: int, on: bool, figure: float, minutes: int) -> bool:
+        """What is decided, and remembered for `why`."""
+        self.reason, self.figure, self.minutes = if_on if on else if_off, figure, float(minutes)
+        return on
+
     def soon(self) -> int:
         """Minutes until most of the heat that is under way in mat and tray has come."""
         return max(3, round(_SOON_LAGS * math.exp(self.lag) * 60))
@@ -442,29 +447,24 @@ def _plan(mind: _Mind, view: MatView) -> bool:
     if not view.on:
         trough, minutes = mind.trough(view, aim)
         if minutes or trough >= -swing:  # else it is low and rises already: is that enough?
-            on = trough <= -swing
-            mind.reason, mind.figure = _DIPS if on else _WAITS, aim + trough
-            mind.minutes = float(minutes)
-            return on
+            return mind.told(_DIPS, _WAITS, trough <= -swing, aim + trough, minutes)
     peak, minutes, then, soon = mind.peak(view, aim)
     # A minute more is the least there is to choose: off where that lands closer.
     more = mind.rise * _STEP / 2
     if mind.early:  # to be there in time comes before what the lamp adds afterwards
         on = then < -swing or peak < 0
+    elif soon < -view.half_band and peak > -swing:  # not cold until the lamp has warmed it at last
+        return mind.told(_SLOW, _SLOW, True, aim + soon, mind.soon())
     elif (
-        soon < -view.half_band and peak > -swing
-    ):  # so does not to be cold until the lamp has warmed it
-        mind.reason, mind.figure, mind.minutes = _SLOW, aim + soon, float(mind.soon())
-        return True
-    elif view.on and not minutes:  # it falls until the heat is there: would it, without, too low?
-        on = mind.trough(view, aim)[0] < 0
+        view.on and not minutes
+    ):  # falling until the heat is there: off again, would it be too low?
+        trough, minutes = mind.trough(view, aim)
+        return mind.told(_DIPS, _WAITS, trough < 0, aim + trough, minutes)
     elif view.on:
         on = peak + more < swing
     else:
         on = minutes == 0 or peak < -swing / 2
-    mind.reason, mind.figure = _SHORT if on else _ENOUGH, aim + peak
-    mind.minutes = float(minutes)
-    return on
+    return mind.told(_SHORT, _ENOUGH, on, aim + peak, minutes)
 
 
 def _begin_early(mind: _Mind, view: MatView) -> bool:
