@@ -30,6 +30,7 @@ from daemon.campaign.scenario import (
     STALL,
     Trouble,
 )
+from daemon.control import lit_window
 from daemon.decide import DISAGREE, Decision
 from daemon.events import Event
 from daemon.state import DAY, HOUR, BenchSpec
@@ -345,6 +346,10 @@ class Judge:
                     continue
                 one.ordered[kind] = on, now
                 stopped = was and any(stop.startswith(f"{kind}: ") for stop in output.stops)
+                if kind == "lamp" and was:  # its night is a safety stop too, and waits for nothing
+                    hours, told = decided.aims[name].hours, self.play.now
+                    window = lit_window(one.spec.lights_on, hours, self._zone, told.utc)
+                    stopped |= hours > 0 and (window is None or not told.trusted)
                 if stopped or self._kept(f"{name}/{kind}", now):
                     continue
                 least = spec.min_on if was else spec.min_off
