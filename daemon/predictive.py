@@ -447,7 +447,11 @@ def _plan(mind: _Mind, view: MatView) -> bool:
     if not view.on:
         trough, minutes = mind.trough(view, aim)
         if minutes or trough >= -swing:  # else it is low and rises already: is that enough?
-            return mind.told(_DIPS, _WAITS, trough <= -swing, aim + trough, minutes)
+            on = trough <= -swing
+            if on and trough > -view.half_band and not mind.early:
+                # A dip within the band, and too warm afterwards by the lamp: it would be off in a minute.
+                on = mind.peak(view, aim)[0] < swing
+            return mind.told(_DIPS, _WAITS, on, aim + trough, minutes)
     peak, minutes, then, soon = mind.peak(view, aim)
     # A minute more is the least there is to choose: off where that lands closer.
     more = mind.rise * _STEP / 2
