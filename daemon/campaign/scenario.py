@@ -138,7 +138,9 @@ def draw(seed: int, days: float, library: Library, only: frozenset[int] | None =
         first = date(2027, 1, 1) + timedelta(days=rng.randrange(365))
     mean = round(rng.uniform(10, 23), 1)
     swing, drift = round(rng.uniform(0.5, 7), 1), round(rng.uniform(0, 1.5), 1)
-    config = parse(_table(rng, zone, swing + 2 * drift), Path(f"scenario {seed}"))
+    table = _table(rng, zone, swing + 2 * drift)
+    _fit(random.Random(f"fittings {seed}"), table["bench"])
+    config = parse(table, Path(f"scenario {seed}"))
     start = instant(first, timedelta(), config.site.tz)
     troubles: list[Trouble] = []
     for week in range(math.ceil(days * DAY / WEEK)):
@@ -212,6 +214,19 @@ def _relay(bench: str, kind: str, watts: float, style: str) -> dict[str, Any]:
         if style != "silent plug":
             device["state_topic"] = f"plugs/{bench}/{kind}/state"
     return {"watts": float(watts), "device": device}
+
+
+def _fit(rng: random.Random, benches: dict[str, Any]) -> None:
+    """Give some relays longer least times, and some lamps what shows that they are lit."""
+    for bench in benches.values():
+        for kind in ("lamp", "mat"):
+            if kind in bench:
+                bench[kind]["min_on"], bench[kind]["min_off"] = rng.choices((60, 180, 600), k=2)
+        if "lamp" in bench and rng.random() < 0.4:
+            measures = rng.choice(("power", "light"))
+            bench["lamp"]["proof"] = {"measures": measures, "device": {"driver": "simulated"}}
+            if measures == "light":
+                bench["lamp"]["proof"]["least"] = 2000.0
 
 
 def _plan(rng: random.Random, config: Config, library: Library) -> tuple[Sowing, ...]:

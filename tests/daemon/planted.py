@@ -146,7 +146,7 @@ BUGS = (
     ),
     Planted(
         "a start forgets what is kept off",
-        "daemon/service.py",
+        "daemon/outage.py",
         "return replace(memory, benches={name",
         "return replace(memory, keeps={}, benches={name",
         found="acknowledged-kept",

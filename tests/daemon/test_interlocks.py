@@ -403,9 +403,31 @@ def test_after_a_gap_a_mat_shown_to_work_is_believed_where_it_could_show_no_rise
 ) -> None:
     shown = HeatWatch(on_s=600.0, low=20.0, kept=24.0, high=24.0, off_base=22.0)
     after = over_gap(shown, soil)
-    assert after == (HeatWatch(kept=soil) if believed else HeatWatch(on_s=-2700.0))
+    assert after == (
+        HeatWatch(kept=soil) if believed else HeatWatch(on_s=-2700.0, rested=soil + 0.4)
+    )
+    measured = over_gap(replace(shown, room=15.0), soil)
+    assert measured == (HeatWatch(kept=soil) if believed else HeatWatch(on_s=-2700.0))
     assert over_gap(replace(shown, kept=None), soil) == HeatWatch()
     assert over_gap(shown, None) == HeatWatch()
+
+
+@pytest.mark.parametrize(
+    ("readings", "sign"),
+    [
+        ((20.5, 20.375, 20.8125), False),  # it went on falling, and half a degree came back
+        ((20.5, 20.375, 20.875), True),
+        ((20.5, 20.4375, 21.0), False),  # a room that warms in the morning does as much
+        ((20.5, 20.5, 21.75), False),
+    ],
+)
+def test_after_a_gap_a_fall_turned_round_is_a_sign_where_no_probe_is_in_the_room(
+    readings: tuple[float, ...], sign: bool
+) -> None:
+    watch = over_gap(HeatWatch(kept=24.0), readings[0])
+    for soil in readings:
+        watch, _ = heat(watch, soil=soil, room=None, lamp_off_for=DAY, dt=3000.0)
+    assert (watch.on_s == 0.0) is sign
 
 
 @pytest.mark.parametrize(("soil", "kept"), [(19.5, True), (19.4375, False)])
@@ -656,7 +678,7 @@ class Days:
     room: °C over POSIX seconds. measured: whether a probe measures it. water: hour of the day, and
     by how much the soil changes then. logged: whether somebody logs that. breaks: what breaks, after
     so many hours: "dead" (mat), "welded" (relay), "out" (probe fallen beside the tray, lamp-warmed
-    air there), or "".
+    air there), or "". cut: after how many hours the power goes, and for how many.
     """
 
     room: Callable[[float], float] = steady
@@ -670,6 +692,7 @@ class Days:
     leaves: bool = False
     breaks: str = ""
     after: float = 0.0
+    cut: tuple[float, float] | None = None
 
     def start(self) -> Memory:
         one: Batch = batch("TOM1", "tomato", covered=True)
@@ -689,6 +712,11 @@ class Days:
         shown = tray.soil
         runner.soil = lambda _at: round((shown + rng.gauss(0, 0.04)) * 16) / 16
         while runner.utc - START < hours * HOUR:
+            if self.cut is not None and runner.utc - START == self.cut[0] * HOUR:
+                for _ in range(int(self.cut[1] * HOUR / STEP)):
+                    tray.step(STEP, self.room(runner.utc), False, False)
+                    runner.mono, runner.utc = runner.mono + STEP, runner.utc + STEP
+                shown = self.room(runner.utc) if self.breaks == "out" else tray.soil
             broken = self.breaks if runner.utc - START >= self.after * HOUR else ""
             memory = runner.memory.benches.get("shelf")
             mat, lamp = (memory.mat, memory.lamp) if memory is not None else (False, False)
@@ -731,6 +759,9 @@ HEALTHY = {
     "a window open every morning": Days(aired, tau=1.2),
     "a weak mat in the cold, measured": Days(cold, lift=4.0, lit=True, lamp_lift=5.0),
     "a weak mat in the cold, not measured": Days(cold, lift=4.0, measured=False),
+    "a weak mat after a power cut, not measured": Days(
+        cold, lift=9.0, tau=3.5, measured=False, cut=(44, 2.5)
+    ),
     "too weak once the lamps are off": Days(cold, lit=True, lamp_lift=5.0, measured=False),
 }
 
@@ -754,6 +785,10 @@ NO_EFFECT = {
     "out, room not measured": (Days(breaks="out", after=38, measured=False), 3.0),
     "out at dusk, not measured": (Days(swinging, breaks="out", after=44, measured=False), 3.0),
     "out at dawn, not measured": (Days(swinging, breaks="out", after=32, measured=False), 3.0),
+    "found out of it after a power cut, not measured": (
+        Days(swinging, breaks="out", after=36, measured=False, cut=(36, 4)),
+        8.0,
+    ),
     # With the room warming by 4 °C in the hour after it fell.
     "out before the heater comes on": (Days(set_back, breaks="out", after=30), 5.0),
 }
