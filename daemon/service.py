@@ -55,6 +55,7 @@ from daemon.state import (
     Memory,
     Now,
     Site,
+    done_reading,
     dump,
     restore,
     shifted,
@@ -230,6 +231,7 @@ class Service:
         try:
             await self.hardware.start()
             self._resume()
+            done_reading()
             wire = asyncio.create_task(self.wire.run())
             outbox = asyncio.create_task(self._empty_outbox())
             try:
