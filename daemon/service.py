@@ -53,6 +53,7 @@ from daemon.state import (
     Memory,
     Now,
     Site,
+    done_reading,
     dump,
     restore,
 )
@@ -105,11 +106,17 @@ def _too_many(by: str, wait: float) -> str:
     )
 
 
-def _routine(event: Event) -> bool:
-    """Whether it comes by the thousand and can wait a few minutes to be written: a mat's switching, a
-    stop that does its daily work. A stop for what a person must know of raises an alarm."""
-    return event.kind == "interlock" or (
-        event.kind == "switching" and event.data.get("relay") == "mat"
+def _routine(events: Sequence[Event]) -> bool:
+    """Whether all of a tick's come by the thousand and can wait a few minutes to be written: a mat's
+    switching, a stop that does its daily work, such as having the lamp off and on over a cover. A stop
+    for what a person must know of raises an alarm."""
+    stops = {event.bench for event in events if event.kind == "interlock"}
+    return all(
+        event.kind == "interlock"
+        or (
+            event.kind == "switching" and (event.data.get("relay") == "mat" or event.bench in stops)
+        )
+        for event in events
     )
 
 
@@ -197,6 +204,7 @@ class Service:
         try:
             await self.hardware.start()
             self._resume()
+            done_reading()
             wire = asyncio.create_task(self.wire.run())
             outbox = asyncio.create_task(self._empty_outbox())
             try:
@@ -279,7 +287,7 @@ class Service:
         for on, relay in sorted(told, key=lambda one: one[0]):
             relay.set(on, lease)
         self._ticked = now.mono
-        urgent = not all(map(_routine, decision.events))
+        urgent = not _routine(decision.events)
         due = now.mono - self._saved_at >= SAVE_EVERY
         try:
             self.journal.note(

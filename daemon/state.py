@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, time, timedelta
+from functools import lru_cache
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
+from pydantic_core import to_json
 
 from daemon import predictive
 from daemon.care import Husbandry, Records, Tally, TallyLimits, limits_of
@@ -539,17 +541,25 @@ class Inputs:
     troubles: Mapping[str, str] = field(default_factory=dict)
 
 
-_memory = TypeAdapter(Memory)
-
-
 def dump(memory: Memory) -> str:
     """The memory as JSON text, for the journal."""
-    return _memory.dump_json(memory).decode()
+    return to_json(memory, inf_nan_mode="null").decode()
 
 
 def restore(text: str) -> Memory:
     """The memory from its JSON text. Raises ValueError (pydantic's) when it does not fit."""
-    return _memory.validate_json(text)
+    return _reader().validate_json(text)
+
+
+@lru_cache(maxsize=1)
+def _reader() -> TypeAdapter[Memory]:
+    """Made where a memory is read, not where one is only written: a daemon reads one at its start."""
+    return TypeAdapter(Memory)
+
+
+def done_reading() -> None:
+    """Let go of what `restore` keeps at hand to be quick the next time."""
+    _reader.cache_clear()
 
 
 def shifted(memory: Memory, by: float) -> Memory:
