@@ -254,10 +254,10 @@ class _Mind:
             heat = 1.0
         return lowest, when
 
-    def peak(self, view: MatView, aim: float) -> tuple[float, int, float, float]:
+    def peak(self, view: MatView, aim: float) -> tuple[float, int, float, float, bool]:
         """How far over its aim [°C] the soil comes at the highest, and when [min], if the mat goes off
-        now; where it is when the next aim's time has come; and where it is `soon`, nan where it has
-        begun to fall by then."""
+        now; where it is when the next aim's time has come; where it is `soon`, nan where it has begun
+        to fall by then; and whether it falls at first."""
         t, h1, h2, g = self.soil, self.h1, self.h2, self.g
         part, lamp_part, r, keep, lamp_heat, lead, pull = self._steps()
         lit, lamp_in, lamp_to = _lamp_of(view)
@@ -266,7 +266,7 @@ class _Mind:
         late = min(change_in + 30, _LONGEST_LOOK)
         last = max(last, late) if self.early else min(last, change_in)
         store = t - lead * g
-        highest, when, then = t, 0, t
+        highest, when, then, falls = t, 0, t, False
         for k in range(1, last + 1):
             if k > lamp_in:
                 lit = lamp_to
@@ -278,6 +278,8 @@ class _Mind:
             t = store + lead * g
             if t > highest:
                 highest, when = t, k
+            if k == 1:
+                falls = t < before
             if k == soon_at:
                 soon = t
             if k <= change_in:
@@ -286,11 +288,11 @@ class _Mind:
                 break
             if t < before and lamp_in > 30 and not self.early:
                 break
-        return highest - aim, when, then - aim, soon - aim
+        return highest - aim, when, then - aim, soon - aim, falls
 
-    def told(self, if_on: int, if_off: int, on: bool, figure: float, minutes: int) -> bool:
-        """What is decided, and remembered for `why`."""
-        self.reason, self.figure, self.minutes = if_on if on else if_off, figure, float(minutes)
+    def told(self, reason: int, on: bool, figure: float, minutes: int) -> bool:
+        """What is decided; the rest is remembered for `why`."""
+        self.reason, self.figure, self.minutes = reason, figure, float(minutes)
         return on
 
     def soon(self) -> int:
@@ -445,27 +447,30 @@ def _plan(mind: _Mind, view: MatView) -> bool:
     if mind.early:
         aim = view.ahead[0][1]
     swing = mind.swing(view)
-    if not view.on:
+    if not (view.on or mind.early):
         trough, minutes = mind.trough(view, aim)
         if minutes or trough >= -swing:  # else it is low and rises already: is that enough?
-            return mind.told(_DIPS, _WAITS, trough <= -swing, aim + trough, minutes)
-    peak, minutes, then, soon = mind.peak(view, aim)
+            if trough > -swing:
+                return mind.told(_WAITS, False, aim + trough, minutes)
+            peak, later, *_ = mind.peak(view, aim)
+            if later and peak > 0 and trough > -view.half_band:  # a lamp to come makes up for it
+                return mind.told(_ENOUGH, False, aim + peak, later)
+            return mind.told(_DIPS, True, aim + trough, minutes)
+    peak, minutes, then, soon, falls = mind.peak(view, aim)
     # A minute more is the least there is to choose: off where that lands closer.
     more = mind.rise * _STEP / 2
     if mind.early:  # to be there in time comes before what the lamp adds afterwards
-        on = then < -swing or peak < 0
+        on = then < -swing * (1.0 if view.on else 1.5) or peak < 0
     elif soon < -view.half_band and peak > -swing:  # not cold until the lamp has warmed it at last
-        return mind.told(_SLOW, _SLOW, True, aim + soon, mind.soon())
-    elif (
-        view.on and not minutes
-    ):  # falling until the heat is there: off again, would it be too low?
+        return mind.told(_SLOW, True, aim + soon, mind.soon())
+    elif view.on and falls:  # the heat is still to come: would it, off again, be too low?
         trough, minutes = mind.trough(view, aim)
-        return mind.told(_DIPS, _WAITS, trough < 0, aim + trough, minutes)
+        return mind.told(_DIPS if trough < 0 else _WAITS, trough < 0, aim + trough, minutes)
     elif view.on:
         on = peak + more < swing
     else:
         on = minutes == 0 or peak < -swing / 2
-    return mind.told(_SHORT, _ENOUGH, on, aim + peak, minutes)
+    return mind.told(_SHORT if on else _ENOUGH, on, aim + peak, minutes)
 
 
 def _begin_early(mind: _Mind, view: MatView) -> bool:
