@@ -125,9 +125,9 @@ WELDED = _due(
     "soil comes 2.5 °C over what explains it within hours, or else it is not warmed",
 )  # fmt: skip
 WELDED_FAR = _due(
-    "relay-welded-unmeasured", "soil under a welded mat is warmer than an unmeasured room can be",
-    "warms-unheated soil-over-limit crop-too-hot relay-unconfirmed", 1 * HOUR,
-    "less than the owner's word on the room may be its weather",
+    "relay-welded-warm", "soil under a welded mat has warmed by more than room and lamp explain",
+    "warms-unheated relay-unconfirmed", 1 * HOUR,
+    "a probe lags behind the soil by minutes",
 )  # fmt: skip
 DARK = _due(
     "lamp-dark", "a lamp that is told to be on is dark, by its power or light",
@@ -251,7 +251,11 @@ class _Bench:
         self.frozen: dict[str, float | None] = {}
         self.ordered: dict[str, tuple[bool, float]] = {}  # by relay: on, and since when
         self.switched: dict[str, deque[float]] = {}
-        self.weld: tuple[float, float] | None = None  # since when, and the lowest soil since
+        self.weld: tuple[float, float] | None = (
+            None  # since when a mat is welded, and the lowest then
+        )
+        self.room = 18.0  # as soil feels it, some hours late
+        self.lit_at = -1e9
         self.clean = True  # no change of the clocks near
 
     def read(self, play: Play) -> None:
@@ -499,6 +503,8 @@ class Judge:
             if plug is not None:
                 self._must(BEYOND_REACH, key, name, up and play.is_on(Kind.BROKER_GONE), now)
         mat, lamp = closed["mat"], closed["lamp"]
+        if truth.lamp_lit:
+            one.lit_at = now
         if spec.lamp is not None and spec.lamp.proof is not None:
             lit = bool(truth.lamp_lit)
             self._must(DARK, name, name, up and output.lamp and not lit, now)
@@ -625,16 +631,21 @@ class Judge:
         welded = kinds == {Kind.RELAY_STUCK_ON} and self._afflicts_mat(name)
         welded = welded and up and mat and not heats
         self._must(WELDED, name, name, welded and self._measured and self._lifts(name), now)
-        # An unmeasured room may warm the soil as a mat does: what it can't do is left.
-        if not welded or self._measured or self._wet(name, now):
+        # What lamp and room may have to do with it is left, so it is asked only what they can't do. Where
+        # no probe is in the room, all its swing may be the weather's.
+        room = self.play.world.truth(name).room_c
+        one.room += (room - one.room) * self._tick / (3 * HOUR)
+        shown = welded and not self._wet(name, now)
+        if self.held.span("welded mat", name, shown, now) < HOUR:
             one.weld = None
             self._must(WELDED_FAR, name, name, False, now)
             return
-        begun, low = one.weld or (now, soil)
-        one.weld = begun, min(low, soil)
-        weather = self.play.site.room_swing + (now - begun) / HOUR * 0.25
-        light = 8.0 if one.spec.lamp is not None else 0.0
-        self._must(WELDED_FAR, name, name, soil - one.weld[1] > weather + light + 0.5, now)
+        over = soil - (max(room, one.room) if self._measured else 0.0)
+        begun, low = one.weld or (now, over)
+        one.weld = begun, min(low, over)
+        explained = 2.5 if self._measured else self.play.site.room_swing
+        explained += (now - begun) / HOUR * 0.25 + (8.0 if now - one.lit_at < 6 * HOUR else 0.0)
+        self._must(WELDED_FAR, name, name, over - one.weld[1] > explained + 0.5, now)
 
     def _lifts(self, name: str) -> bool:
         """Whether the mat can lift the soil enough to be told from none."""
