@@ -37,6 +37,7 @@ from daemon.state import DAY, HOUR, BenchSpec
 from drivers.protocols import Quality
 from profiles.model import Stage
 from sim.faults import FaultKind as Kind
+from sim.world import BenchTruth
 
 MINUTE = 60.0
 
@@ -254,7 +255,7 @@ class _Bench:
         self.weld: tuple[float, float] | None = (
             None  # since when a mat is welded, and the lowest then
         )
-        self.room = 18.0  # as soil feels it, some hours late
+        self.room: float | None = None  # as soil feels it, some hours late
         self.lit_at = -1e9
         self.clean = True  # no change of the clocks near
 
@@ -514,7 +515,7 @@ class Judge:
         self._light(name, one, truth.lamp_s, hours, now)
         if spec.mat is not None:
             self._warmth(name, one, mat, truth.seed_depth_c, output.target, now)
-            self._heat_guard(name, one, mat, truth.seed_depth_c, output.target, now)
+            self._heat_guard(name, one, mat, truth, output.target, now)
         if lamp and one.obeys["lamp"] and name in self._covered and hours:
             hot = self._ceilings.get(name, 99.0) - 0.5
             self._hot_and_on("lamp-over-cover", name, one, hot, "lamp", now)
@@ -611,9 +612,14 @@ class Judge:
             )  # fmt: skip
 
     def _heat_guard(
-        self, name: str, one: _Bench, mat: bool, soil: float, target: float | None, now: float
+        self, name: str, one: _Bench, mat: bool, truth: BenchTruth, target: float | None, now: float
     ) -> None:
-        """The alarms of rule 3, each where its fault is alone: two at once can hide each other."""
+        """The alarms of rule 3, each where its fault is alone: two at once can hide each other.
+
+        A mat that dies in an unmeasured room is not asked for: with the lamp that comes on each day, or
+        with soil that was little warmer than such a room may be, its soil goes as a sound one's does on
+        a cold night. Nor a lone probe that reads another bench's soil: what it reads is warmed, too.
+        """
         kinds = one.kinds - {Kind.LAMP_DEAD, LOST, KEEP_ON, CLOCK, JOURNAL, KILL}
         commanded = self.play.states.get(f"{name}/mat")
         heats = commanded is not None and commanded.commanded
@@ -633,14 +639,14 @@ class Judge:
         self._must(WELDED, name, name, welded and self._measured and self._lifts(name), now)
         # What lamp and room may have to do with it is left, so it is asked only what they can't do. Where
         # no probe is in the room, all its swing may be the weather's.
-        room = self.play.world.truth(name).room_c
-        one.room += (room - one.room) * self._tick / (3 * HOUR)
-        shown = welded and not self._wet(name, now)
+        lagged = truth.room_c if one.room is None else one.room
+        one.room = lagged + (truth.room_c - lagged) * self._tick / (3 * HOUR)
+        shown = welded and now > self._gone_at + HOUR and not self._wet(name)
         if self.held.span("welded mat", name, shown, now) < HOUR:
             one.weld = None
             self._must(WELDED_FAR, name, name, False, now)
             return
-        over = soil - (max(room, one.room) if self._measured else 0.0)
+        over = truth.seed_depth_c - (max(truth.room_c, one.room) if self._measured else 0.0)
         begun, low = one.weld or (now, over)
         one.weld = begun, min(low, over)
         explained = 2.5 if self._measured else self.play.site.room_swing
@@ -654,7 +660,7 @@ class Judge:
         stands = sum(b.trays for b in self.play.memory.batches.values() if b.place == name)
         return stands > 0 and spec.mat.watts / spec.trays >= 15
 
-    def _wet(self, name: str, now: float) -> bool:
+    def _wet(self, name: str) -> bool:
         """Whether water was logged there of late: it may have been warm."""
         utc = self.play.now.utc
         return any(
