@@ -170,7 +170,8 @@ class _Mind:
             vt += error * error
             spread += error * error
         self.lean += 0.15 * (error / math.sqrt(spread) - self.lean)
-        kt, kr, kc, kb, kl, kg = (v / spread for v in (vt, vr, vc, vb, vl, vg))
+        kt, kr, kc = vt / spread, vr / spread, vc / spread
+        kb, kl, kg = vb / spread, vl / spread, vg / spread
         self.p = (
             vt - kt * vt, vr - kt * vr, vc - kt * vc, vb - kt * vb, vl - kt * vl, vg - kt * vg,
             rr - kr * vr + qr * dt, rc - kr * vc, rb - kr * vb, rl - kr * vl, rg - kr * vg,
@@ -341,7 +342,7 @@ _LENGTH = _NUMBERS + _SIZE * (_SIZE + 1) // 2
 _DIAGONAL = tuple(i * _SIZE - i * (i - 1) // 2 for i in range(_SIZE))
 _DRIFT = _DIAGONAL[_B]
 _COUNT = _NAMES.index("count")
-#: All numbers in a memory together are less than this.
+#: The root of the sum of the squares of all numbers in a memory is less than this.
 _ABSURD = 1e10
 _variances = itemgetter(*(_NUMBERS + place for place in _DIAGONAL))
 
@@ -379,7 +380,7 @@ def _begin(view: MatView) -> _Mind:
 
 def _recall(memory: tuple[float, ...]) -> _Mind | None:
     """From what `_kept` gave; None when it is not that."""
-    if len(memory) != _LENGTH or not sum(map(abs, memory)) < _ABSURD:
+    if len(memory) != _LENGTH or not math.hypot(*memory) < _ABSURD:
         return None
     state, variances = memory[_STATE:_NUMBERS], _variances(memory)
     within = all(map(le, _LEAST, state)) and all(map(le, state, _MOST))
