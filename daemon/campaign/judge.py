@@ -518,7 +518,8 @@ class Judge:
             self._heat_guard(name, one, mat, truth, output.target, now)
         if lamp and one.obeys["lamp"] and name in self._covered and hours:
             hot = self._ceilings.get(name, 99.0) - 0.5
-            self._hot_and_on("lamp-over-cover", name, one, hot, "lamp", now)
+            shown = self._hottest(one.honest, now)
+            self._hot_and_on("lamp-over-cover", name, shown, hot, "lamp", now)
         self._schedule(name, one, bool(truth.lamp_lit), hours, now)
         return watts
 
@@ -551,23 +552,24 @@ class Judge:
         apart = len(good) > 1 and max(good) - min(good) > DISAGREE + 0.3
         steady = GARBAGE not in one.kinds and LATE not in one.kinds
         self._must(APART, name, name, up and apart and steady, now)
+        ceiling, limit = self._ceilings.get(name), site.soil_limit
+        if mat and one.obeys["mat"]:  # whatever a probe reads that is too hot, true or not
+            shown = self._hottest(one.spec.soil_probes, now)
+            if ceiling is not None:
+                self._hot_and_on("crop-too-hot", name, shown, ceiling, "mat", now)
+            self._hot_and_on("soil-over-limit", name, shown, limit, "mat", now)
         if not one.honest:
             return
-        ceiling, limit = self._ceilings.get(name), site.soil_limit
+        hottest = self._hottest(one.honest, now)
         if ceiling is not None:
-            if mat and one.obeys["mat"]:
-                self._hot_and_on("crop-too-hot", name, one, ceiling, "mat", now)
-            hot = self._hottest(one, now) > ceiling
-            self._must(TOO_HOT, name, name, up and hot, now)
-        if mat and one.obeys["mat"]:
-            self._hot_and_on("soil-over-limit", name, one, limit, "mat", now)
-        self._must(OVER, name, name, up and self._hottest(one, now) > limit, now)
+            self._must(TOO_HOT, name, name, up and hottest > ceiling, now)
+        self._must(OVER, name, name, up and hottest > limit, now)
 
-    def _hottest(self, one: _Bench, now: float) -> float:
+    def _hottest(self, probes: tuple[str, ...], now: float) -> float:
         return max(
             (
                 reading.value
-                for probe in one.honest
+                for probe in probes
                 if (reading := self.play.readings[probe]).value is not None
                 and reading.quality is Quality.OK
                 and now - reading.at < self._tick
@@ -576,9 +578,8 @@ class Judge:
         )
 
     def _hot_and_on(
-        self, rule: str, name: str, one: _Bench, limit: float, relay: str, now: float
+        self, rule: str, name: str, hottest: float, limit: float, relay: str, now: float
     ) -> None:
-        hottest = self._hottest(one, now)
         if hottest >= limit:
             raise ViolationError(
                 rule, now, f"{name}: the {relay} is on at {hottest:.1f} °C, the limit is {limit:g}"
