@@ -37,6 +37,7 @@ from daemon.state import DAY, HOUR, BenchSpec
 from drivers.protocols import Quality
 from profiles.model import Stage
 from sim.faults import FaultKind as Kind
+from sim.world import BenchTruth
 
 MINUTE = 60.0
 
@@ -125,9 +126,9 @@ WELDED = _due(
     "soil comes 2.5 °C over what explains it within hours, or else it is not warmed",
 )  # fmt: skip
 WELDED_FAR = _due(
-    "relay-welded-unmeasured", "soil under a welded mat is warmer than an unmeasured room can be",
-    "warms-unheated soil-over-limit crop-too-hot relay-unconfirmed", 1 * HOUR,
-    "less than the owner's word on the room may be its weather",
+    "relay-welded-warm", "soil under a welded mat has warmed by more than room and lamp explain",
+    "warms-unheated relay-unconfirmed", 1 * HOUR,
+    "a probe lags behind the soil by minutes",
 )  # fmt: skip
 DARK = _due(
     "lamp-dark", "a lamp that is told to be on is dark, by its power or light",
@@ -251,7 +252,11 @@ class _Bench:
         self.frozen: dict[str, float | None] = {}
         self.ordered: dict[str, tuple[bool, float]] = {}  # by relay: on, and since when
         self.switched: dict[str, deque[float]] = {}
-        self.weld: tuple[float, float] | None = None  # since when, and the lowest soil since
+        self.weld: tuple[float, float] | None = (
+            None  # since when a mat is welded, and the lowest then
+        )
+        self.room: float | None = None  # as soil feels it, some hours late
+        self.lit_at = -1e9
         self.clean = True  # no change of the clocks near
 
     def read(self, play: Play) -> None:
@@ -499,6 +504,8 @@ class Judge:
             if plug is not None:
                 self._must(BEYOND_REACH, key, name, up and play.is_on(Kind.BROKER_GONE), now)
         mat, lamp = closed["mat"], closed["lamp"]
+        if truth.lamp_lit:
+            one.lit_at = now
         if spec.lamp is not None and spec.lamp.proof is not None:
             lit = bool(truth.lamp_lit)
             self._must(DARK, name, name, up and output.lamp and not lit, now)
@@ -508,10 +515,11 @@ class Judge:
         self._light(name, one, truth.lamp_s, hours, now)
         if spec.mat is not None:
             self._warmth(name, one, mat, truth.seed_depth_c, output.target, now)
-            self._heat_guard(name, one, mat, truth.seed_depth_c, output.target, now)
+            self._heat_guard(name, one, mat, truth, output.target, now)
         if lamp and one.obeys["lamp"] and name in self._covered and hours:
             hot = self._ceilings.get(name, 99.0) - 0.5
-            self._hot_and_on("lamp-over-cover", name, one, hot, "lamp", now)
+            shown = self._hottest(one.honest, now)
+            self._hot_and_on("lamp-over-cover", name, shown, hot, "lamp", now)
         self._schedule(name, one, bool(truth.lamp_lit), hours, now)
         return watts
 
@@ -544,23 +552,24 @@ class Judge:
         apart = len(good) > 1 and max(good) - min(good) > DISAGREE + 0.3
         steady = GARBAGE not in one.kinds and LATE not in one.kinds
         self._must(APART, name, name, up and apart and steady, now)
+        ceiling, limit = self._ceilings.get(name), site.soil_limit
+        if mat and one.obeys["mat"]:  # whatever a probe reads that is too hot, true or not
+            shown = self._hottest(one.spec.soil_probes, now)
+            if ceiling is not None:
+                self._hot_and_on("crop-too-hot", name, shown, ceiling, "mat", now)
+            self._hot_and_on("soil-over-limit", name, shown, limit, "mat", now)
         if not one.honest:
             return
-        ceiling, limit = self._ceilings.get(name), site.soil_limit
+        hottest = self._hottest(one.honest, now)
         if ceiling is not None:
-            if mat and one.obeys["mat"]:
-                self._hot_and_on("crop-too-hot", name, one, ceiling, "mat", now)
-            hot = self._hottest(one, now) > ceiling
-            self._must(TOO_HOT, name, name, up and hot, now)
-        if mat and one.obeys["mat"]:
-            self._hot_and_on("soil-over-limit", name, one, limit, "mat", now)
-        self._must(OVER, name, name, up and self._hottest(one, now) > limit, now)
+            self._must(TOO_HOT, name, name, up and hottest > ceiling, now)
+        self._must(OVER, name, name, up and hottest > limit, now)
 
-    def _hottest(self, one: _Bench, now: float) -> float:
+    def _hottest(self, probes: tuple[str, ...], now: float) -> float:
         return max(
             (
                 reading.value
-                for probe in one.honest
+                for probe in probes
                 if (reading := self.play.readings[probe]).value is not None
                 and reading.quality is Quality.OK
                 and now - reading.at < self._tick
@@ -569,9 +578,8 @@ class Judge:
         )
 
     def _hot_and_on(
-        self, rule: str, name: str, one: _Bench, limit: float, relay: str, now: float
+        self, rule: str, name: str, hottest: float, limit: float, relay: str, now: float
     ) -> None:
-        hottest = self._hottest(one, now)
         if hottest >= limit:
             raise ViolationError(
                 rule, now, f"{name}: the {relay} is on at {hottest:.1f} °C, the limit is {limit:g}"
@@ -605,9 +613,14 @@ class Judge:
             )  # fmt: skip
 
     def _heat_guard(
-        self, name: str, one: _Bench, mat: bool, soil: float, target: float | None, now: float
+        self, name: str, one: _Bench, mat: bool, truth: BenchTruth, target: float | None, now: float
     ) -> None:
-        """The alarms of rule 3, each where its fault is alone: two at once can hide each other."""
+        """The alarms of rule 3, each where its fault is alone: two at once can hide each other.
+
+        A mat that dies in an unmeasured room is not asked for: with the lamp that comes on each day, or
+        with soil that was little warmer than such a room may be, its soil goes as a sound one's does on
+        a cold night. Nor a lone probe that reads another bench's soil: what it reads is warmed, too.
+        """
         kinds = one.kinds - {Kind.LAMP_DEAD, LOST, KEEP_ON, CLOCK, JOURNAL, KILL}
         commanded = self.play.states.get(f"{name}/mat")
         heats = commanded is not None and commanded.commanded
@@ -625,16 +638,21 @@ class Judge:
         welded = kinds == {Kind.RELAY_STUCK_ON} and self._afflicts_mat(name)
         welded = welded and up and mat and not heats
         self._must(WELDED, name, name, welded and self._measured and self._lifts(name), now)
-        # An unmeasured room may warm the soil as a mat does: what it can't do is left.
-        if not welded or self._measured or self._wet(name, now):
+        # What lamp and room may have to do with it is left, so it is asked only what they can't do. Where
+        # no probe is in the room, all its swing may be the weather's.
+        lagged = truth.room_c if one.room is None else one.room
+        one.room = lagged + (truth.room_c - lagged) * self._tick / (3 * HOUR)
+        shown = welded and now > self._gone_at + HOUR and not self._wet(name)
+        if self.held.span("welded mat", name, shown, now) < HOUR:
             one.weld = None
             self._must(WELDED_FAR, name, name, False, now)
             return
-        begun, low = one.weld or (now, soil)
-        one.weld = begun, min(low, soil)
-        weather = self.play.site.room_swing + (now - begun) / HOUR * 0.25
-        light = 8.0 if one.spec.lamp is not None else 0.0
-        self._must(WELDED_FAR, name, name, soil - one.weld[1] > weather + light + 0.5, now)
+        over = truth.seed_depth_c - (max(truth.room_c, one.room) if self._measured else 0.0)
+        begun, low = one.weld or (now, over)
+        one.weld = begun, min(low, over)
+        explained = 2.5 if self._measured else self.play.site.room_swing
+        explained += (now - begun) / HOUR * 0.25 + (8.0 if now - one.lit_at < 6 * HOUR else 0.0)
+        self._must(WELDED_FAR, name, name, over - one.weld[1] > explained + 0.5, now)
 
     def _lifts(self, name: str) -> bool:
         """Whether the mat can lift the soil enough to be told from none."""
@@ -643,7 +661,7 @@ class Judge:
         stands = sum(b.trays for b in self.play.memory.batches.values() if b.place == name)
         return stands > 0 and spec.mat.watts / spec.trays >= 15
 
-    def _wet(self, name: str, now: float) -> bool:
+    def _wet(self, name: str) -> bool:
         """Whether water was logged there of late: it may have been warm."""
         utc = self.play.now.utc
         return any(

@@ -268,7 +268,7 @@ KINDS: Mapping[str, tuple[float, Draw]] = {
     FaultKind.MAT_DEAD: (1.0, _between(1 * HOUR, 40 * HOUR)),
     FaultKind.MAT_STRONG: (0.8, _between(6 * HOUR, 4 * DAY)),
     FaultKind.LAMP_DEAD: (0.6, _between(1 * HOUR, 40 * HOUR)),
-    FaultKind.COLD_WATERING: (0.8, lambda rng: 0.0),
+    FaultKind.COLD_WATERING: (0.8, lambda rng: 6 * HOUR),  # for so long the soil is colder for it
     FaultKind.POWER_CUT: (1.5, _between(1 * MINUTE, 20 * HOUR)),
     FaultKind.BROKER_GONE: (1.0, _DEVICE),
     KILL: (2.5, _between(5, 110)),
