@@ -561,6 +561,23 @@ def done_reading() -> None:
     _reader.cache_clear()
 
 
+def fitted(memory: Memory, site: Site) -> tuple[Memory, dict[str, Batch], list[str]]:
+    """The memory as the site can go on from, batches of a crop that it does not know, which rest, and a
+    sentence for each batch that rests, or whose bench is gone."""
+    batches, resting, said = dict(memory.batches), {}, []
+    for code, batch in memory.batches.items():
+        if batch.crop not in site.crops:
+            resting[code] = batches.pop(code)
+            said.append(
+                f"{code} rests: no crop {batch.crop!r} is known any more; it goes on at the next start "
+                "that knows it"
+            )
+        elif batch.place not in site.benches and batch.place not in site.places:
+            batches[code] = replace(batch, place="chamber", revision=batch.revision + 1)
+            said.append(f"{code} stood on {batch.place}, which is gone: now in chamber")
+    return replace(memory, batches=batches), resting, said
+
+
 def shifted(memory: Memory, by: float) -> Memory:
     """The memory with all mono times moved by `by` seconds: the machine has booted since."""
 
