@@ -14,7 +14,7 @@ from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
-from pydantic_core import to_json
+from pydantic_core import SchemaSerializer
 
 from daemon import predictive
 from daemon.care import Husbandry, Records, Tally, TallyLimits, limits_of
@@ -98,7 +98,10 @@ class MoistureSpec:
 
 @dataclass(frozen=True, slots=True)
 class BenchSpec:
-    """A bench as configured; probes are named `<bench>/<probe>`."""
+    """A bench as configured; probes are named `<bench>/<probe>`.
+
+    lit_cheaply: the lamp's hours begin at `lights_on` because the cheap hours do.
+    """
 
     name: str
     title: str
@@ -111,6 +114,7 @@ class BenchSpec:
     air_probes: tuple[str, ...]
     control: Literal["learning", "hysteresis"] = "learning"
     moisture: MoistureSpec | None = None
+    lit_cheaply: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +190,7 @@ class Site:
                 moisture=None
                 if bench.moisture is None
                 else MoistureSpec(f"{name}/moisture", bench.moisture.dry, bench.moisture.wet),
+                lit_cheaply=cheap is not None and bench.lights_on is None,
             )
             for name, bench in config.bench.items()
         }
@@ -542,7 +547,7 @@ class Inputs:
 
 def dump(memory: Memory) -> str:
     """The memory as JSON text, for the journal."""
-    return to_json(memory, inf_nan_mode="null").decode()
+    return _writer().to_json(memory).decode()
 
 
 def restore(text: str) -> Memory:
@@ -550,9 +555,16 @@ def restore(text: str) -> Memory:
     return _reader().validate_json(text)
 
 
+# Apart, and each made where it is first used: a daemon writes for months and reads at its start.
+
+
+@lru_cache(maxsize=1)
+def _writer() -> SchemaSerializer:
+    return TypeAdapter(Memory).serializer
+
+
 @lru_cache(maxsize=1)
 def _reader() -> TypeAdapter[Memory]:
-    """Made where a memory is read, not where one is only written: a daemon reads one at its start."""
     return TypeAdapter(Memory)
 
 
