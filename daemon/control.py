@@ -7,13 +7,15 @@ its own; `hysteresis` is the plain one, and a better one takes the same shape.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
+from drivers.values import value
+
 HOUR = 3600.0
+_A_DAY = timedelta(days=1)
 
 
 @lru_cache(maxsize=1024)  # asked for each tick, and new once a day
@@ -34,11 +36,27 @@ def lit_window(
     if hours <= 0:
         return None
     today = datetime.fromtimestamp(utc, zone).date()
-    for day in (today, today - timedelta(days=1)):
-        start = instant(day, lights_on, zone)
-        if start <= utc < start + hours * HOUR:
-            return start, start + hours * HOUR
-    return None
+    start = instant(today, lights_on, zone)
+    if utc < start:
+        start = instant(today - _A_DAY, lights_on, zone)
+    end = start + hours * HOUR
+    return (start, end) if start <= utc < end else None
+
+
+def next_edge(
+    lights_on: timedelta, hours: float, zone: ZoneInfo, utc: float
+) -> tuple[bool, float] | None:
+    """Whether the schedule next asks for light or for darkness, and when (POSIX s); None where it
+    always asks for the same. It asks for the opposite until then."""
+    if not 0 < hours < 24:
+        return None
+    today = datetime.fromtimestamp(utc, zone).date()
+    start = instant(today, lights_on, zone)
+    if utc < start:
+        end = instant(today - _A_DAY, lights_on, zone) + hours * HOUR
+        return (False, end) if utc < end else (True, start)
+    end = start + hours * HOUR
+    return (False, end) if utc < end else (True, instant(today + _A_DAY, lights_on, zone))
 
 
 def lit_seconds(
@@ -55,16 +73,6 @@ def lit_seconds(
     return lit
 
 
-def next_lights_on(lights_on: timedelta, zone: ZoneInfo, utc: float) -> float:
-    """POSIX seconds of the next lights-on after `utc`."""
-    today = datetime.fromtimestamp(utc, zone).date()
-    for ahead in range(3):
-        start = instant(today + timedelta(days=ahead), lights_on, zone)
-        if start > utc:
-            return start
-    raise AssertionError("a day always comes")  # pragma: no cover
-
-
 def local_day(zone: ZoneInfo, utc: float) -> int:
     """The local date as an ordinal, to notice a new day by."""
     return datetime.fromtimestamp(utc, zone).toordinal()
@@ -75,7 +83,7 @@ def iso(utc: float) -> str:
     return datetime.fromtimestamp(utc, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class MatView:
     """What a mat controller sees.
 

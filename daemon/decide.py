@@ -8,8 +8,9 @@ Outputs follow from the time and the memory, never from an edge a restart could 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from math import inf, isnan
 from typing import Literal
 
@@ -22,15 +23,14 @@ from daemon.control import (
     hysteresis,
     iso,
     lit_seconds,
-    lit_window,
     local_day,
-    next_lights_on,
+    next_edge,
 )
 from daemon.duties import duties, neglected
 from daemon.energy import NO_ENERGY, Energy, banked, by_trays, said_energy
 from daemon.events import Event
 from daemon.forecasts import EARLIER, counted_soil, needs_of
-from daemon.outage import Course, course, meaning, summary
+from daemon.outage import GAP, Course, course, meaning, summary
 from daemon.power import KEPT, LIT, WARM, Load, lamp_rank, mat_rank, turns
 from daemon.room import observe
 from daemon.sharing import Aim, aim_of
@@ -50,7 +50,8 @@ from daemon.state import (
     Site,
 )
 from drivers.protocols import WORDED, Quality, Reading
-from drivers.vetting import AIR, SOIL, Vetting, vet
+from drivers.values import value
+from drivers.vetting import AIR, SOIL, Vetting, VettingLimits, vet
 from profiles.forecast import Requirement
 from profiles.model import Crop, Stage
 from profiles.units import Units, format_difference, format_temperature
@@ -74,8 +75,6 @@ WATER_DISTURBS = 1 * HOUR
 #: Nothing up after this many times the table's days at the aim: colder than the aim, or no good.
 LATE_CALENDAR = 3.0
 RELAYS: tuple[Literal["lamp", "mat"], ...] = ("lamp", "mat")
-#: A step between ticks longer than this [s] is a gap (a power cut, a stopped process).
-GAP = 600.0
 #: A forecast of the night's low that differs by less [°C] is no news.
 NEW_FORECAST = 0.5
 #: So much [s] of a day's light shed for the heat under a cover is too much: a person must help.
@@ -88,7 +87,30 @@ SHORT_OF_POWER = 1.0
 SETTLED = 0.5
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
+class MatReason:
+    """Why a mat controller did what it did, put into words only where somebody asks.
+
+    view, mind: what it saw, and the memory it left. banks: what the cheap hours add.
+    """
+
+    view: MatView
+    mind: tuple[float, ...]
+    learns: bool
+    units: Units
+    banks: str
+
+    def __str__(self) -> str:
+        if self.learns:
+            deg = partial(format_temperature, units=self.units)
+            return predictive.why(self.view, self.mind, deg) + self.banks
+        soil = format_temperature(self.view.soil, self.units)
+        return (
+            f"soil {soil}, aiming for {format_temperature(self.view.aim, self.units)}{self.banks}"
+        )
+
+
+@value(frozen=True, slots=True)
 class Output:
     """What one bench's relays are told, and why in a sentence; `stops` names the safety stops at work.
 
@@ -98,12 +120,17 @@ class Output:
     lamp: bool
     mat: bool
     lamp_why: str
-    mat_why: str
+    mat_reason: str | MatReason
     stops: tuple[str, ...]
     target: float | None = None
 
+    @property
+    def mat_why(self) -> str:
+        """Why the mat is on or off."""
+        return str(self.mat_reason)
 
-@dataclass(frozen=True, slots=True)
+
+@value(frozen=True, slots=True)
 class Decision:
     """What a tick leads to: outputs by bench, events to journal and tell, and the next memory.
 
@@ -176,6 +203,7 @@ def decide(
     if any(keep.until is not None and now.mono >= keep.until for keep in keeps.values()):
         keeps = _lapse(keeps, now, events)
 
+    today = local_day(site.zone, now.utc)
     ticks: dict[str, _Bench] = {}
     for name, spec in site.benches.items():
         one = _Bench(spec, site, memory.benches.get(name) or BenchMemory(), aims[name])
@@ -198,39 +226,43 @@ def decide(
     bank = 0.0
     if now.trusted and site.tariff is not None and site.tariff.off_peak is not None:
         bank = site.tariff.off_peak.banks(datetime.fromtimestamp(now.utc, site.zone))
-    for one in ticks.values():
-        one.steer(now, dt, keeps, _watered(memory, one.spec.name, now), bank)
+    watered = {
+        batch.place
+        for batch in memory.batches.values()
+        if batch.watered_at is not None and 0 <= now.utc - batch.watered_at < WATER_DISTURBS
+    }
+    for name, one in ticks.items():
+        one.steer(now, dt, keeps, name in watered, bank)
     _share_power(ticks, site, inputs, now, conditions)
 
     price = site.tariff.price_at(now.utc, site.zone) if site.tariff is not None else 0.0
     drawn = {name: one.drew(dt, price) for name, one in ticks.items()}
-    today = local_day(site.zone, now.utc)
-    if any(0 < bench.day < today for bench in memory.benches.values()):
+    if last is not None and any(0 < bench.day < today for bench in memory.benches.values()):
         _tell_energy(memory, site, now, events)
 
     leafy = {
         batch.place
         for code, batch in memory.batches.items()
-        if batch.stage is not Stage.HARDENING and (batch.emerged or code in memory.called)
+        if batch.stage is not Stage.HARDENING and (code in memory.called or batch.emerged)
     }
     outputs: dict[str, Output] = {}
     benches: dict[str, BenchMemory] = {}
     for name, one in ticks.items():
         outputs[name], benches[name] = one.finish(
-            now, dt, drawn[name], inputs, name in leafy, events, conditions
+            now, dt, today, drawn[name], inputs, name in leafy, events, conditions
         )
     outdoors = mean_reading(readings, site.outdoor_air, now, AIR_FRESH)
     care = _tonight(memory, site, readings, now)
-    seen_to = replace(
-        memory, benches=benches, care=care, duties=duties(memory, site, aims, outdoors, now)
-    )
+    if care is not memory.care:
+        memory = replace(memory, care=care)
+    due_now = duties(memory, site, aims, outdoors, now)
     moist = {
         name: score
         for name, spec in site.benches.items()
         if spec.moisture is not None
         and (score := moisture_of(site, name, readings, now)) is not None
     }
-    conditions |= neglected(seen_to, site, moist, now)
+    conditions |= neglected(memory, site, benches, due_now, moist, now)
 
     raised, pending, told = alarms.step(memory.alarms, memory.pending, conditions, now)
     events += told
@@ -250,13 +282,13 @@ def decide(
             pending=pending,
             serials=memory.serials,
             care=care,
-            tallies=_tally(memory, site, ticks, readings, seen_to.duties, dt, now),
+            tallies=_tally(memory, site, ticks, readings, due_now, dt, now),
             energy=_energy(memory, drawn),
             needs=needs,
             lessons=memory.lessons,
             zone=site.zone.key or "",
             cut=_cut_on(memory.cut, ticks, now),
-            duties=seen_to.duties,
+            duties=due_now,
             calls=calls,
             at=now,
         ),
@@ -315,9 +347,11 @@ def _tell_outage(
 ) -> None:
     """What a gap did to each bench whose soil is known, and what it means for each batch there."""
     for name, one in ticks.items():
-        here = [batch for batch in memory.batches.values() if batch.place == name]
         ran = one.course
-        if ran is None or not here:
+        if ran is None:
+            continue
+        here = [batch for batch in memory.batches.values() if batch.place == name]
+        if not here:
             continue
         dark = 0.0
         if now.trusted and one.spec.lamp is not None:
@@ -349,15 +383,15 @@ def _vet_all(
     probes: dict[str, Vetting] = {}
     readings: dict[str, Reading] = {}
 
-    def judge(name: str, soil: bool, moving: bool) -> None:
-        reading = inputs.readings.get(name)
-        before = memory.probes.get(name) or Vetting()
+    read, known = inputs.readings, memory.probes
+
+    def judge(name: str, limits: VettingLimits, moving: bool) -> None:
+        reading = read.get(name)
+        before = known.get(name) or Vetting()
         if reading is None:
             probes[name], readings[name] = before, Reading(None, Quality.MISSING, 0.0)
             return
-        probes[name], readings[name] = vet(
-            before, reading, limits=SOIL if soil else AIR, active=moving
-        )
+        probes[name], readings[name] = vet(before, reading, limits=limits, active=moving)
 
     def whole(name: str) -> None:
         """A forecast, or the moisture that a watering makes leap: no series to be judged by."""
@@ -368,13 +402,13 @@ def _vet_all(
         bench = memory.benches.get(name)
         moving = bench is not None and at - max(bench.lamp_at, bench.mat_at) < MOVING
         for probe in spec.soil_probes:
-            judge(probe, True, moving)
+            judge(probe, SOIL, moving)
         for probe in spec.air_probes:
-            judge(probe, False, moving)
+            judge(probe, AIR, moving)
         if spec.moisture is not None:
             whole(spec.moisture.probe)
     for probe in (*site.room_probes, *site.outdoor_air, *site.outdoor_soil):
-        judge(probe, False, False)
+        judge(probe, AIR, False)
     if site.night_low is not None:
         whole(site.night_low)
     return probes, readings
@@ -390,15 +424,6 @@ def _lapse(keeps: Mapping[str, Keep], now: Now, events: list[Event]) -> dict[str
         else:
             after[key] = keep
     return after
-
-
-def _watered(memory: Memory, bench: str, now: Now) -> bool:
-    return any(
-        batch.place == bench
-        and batch.watered_at is not None
-        and 0 <= now.utc - batch.watered_at < WATER_DISTURBS
-        for batch in memory.batches.values()
-    )
 
 
 def _count_on(
@@ -418,12 +443,11 @@ def _count_on(
     """
     progress = memory.progress
     called = memory.called
-    if not any(batch.stage is Stage.GERMINATION for batch in memory.batches.values()):
+    waiting = [one for one in memory.batches.items() if one[1].stage is Stage.GERMINATION]
+    if not waiting:
         return progress, called
     progress = dict(progress)
-    for code, batch in memory.batches.items():
-        if batch.stage is not Stage.GERMINATION:
-            continue
+    for code, batch in waiting:
         crop = site.crops[batch.crop]
         one = ticks.get(batch.place)
         soil = one.soil_for_count() if one is not None else None
@@ -536,14 +560,18 @@ def mean_reading(
     readings: Mapping[str, Reading], names: tuple[str, ...], now: Now, fresh: float
 ) -> float | None:
     """Mean of the good readings of these probes that are no older than `fresh` [s]; None without any."""
-    good = [
-        reading.value
-        for name in names
-        if (reading := readings[name]).quality is Quality.OK
-        and reading.value is not None
-        and 0 <= now.mono - reading.at < fresh
-    ]
-    return sum(good) / len(good) if good else None
+    total, many = 0.0, 0
+    for name in names:
+        reading = readings[name]
+        value = reading.value
+        if (
+            value is not None
+            and reading.quality is Quality.OK
+            and 0 <= now.mono - reading.at < fresh
+        ):
+            total += value
+            many += 1
+    return total / many if many else None
 
 
 def _tonight(
@@ -577,8 +605,11 @@ def _share_power(
 ) -> None:
     """Who of those that are to be on has the watts for it; the others wait their turn."""
     budget = site.power_budget
-    specs = (spec for one in ticks.values() for spec in (one.spec.lamp, one.spec.mat))
-    if sum(spec.watts for spec in specs if spec is not None) <= budget:
+    every = 0.0
+    for one in ticks.values():
+        lamp, mat = one.spec.lamp, one.spec.mat
+        every += (0.0 if lamp is None else lamp.watts) + (0.0 if mat is None else mat.watts)
+    if every <= budget:
         return  # all fit together
     loads: dict[str, tuple[_Bench, Literal["lamp", "mat"], Load]] = {}
     for name, one in ticks.items():
@@ -625,9 +656,9 @@ def _share_power(
 def _energy(memory: Memory, drawn: Mapping[str, Energy]) -> Mapping[str, Energy]:
     """What each batch's part of the energy has come to."""
     parts = by_trays(drawn, [(b.code, b.place, b.trays) for b in memory.batches.values()])
+    before = memory.energy
     return {
-        code: memory.energy.get(code, NO_ENERGY) + parts.get(code, NO_ENERGY)
-        for code in memory.batches
+        code: before.get(code, NO_ENERGY) + parts.get(code, NO_ENERGY) for code in memory.batches
     }
 
 
@@ -661,11 +692,14 @@ def _tell_energy(memory: Memory, site: Site, now: Now, events: list[Event]) -> N
     )
 
 
+_NONE_HELD: frozenset[str] = frozenset()
+
+
 class _Bench:
     """One bench during one tick: filled in step by step, then turned into output and memory."""
 
     __slots__ = (
-        "aim", "air", "course", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
+        "aim", "air", "course", "edge", "hottest", "jumped", "lamp", "lamp_why", "latched", "light",
         "mat", "mat_why", "mind", "old", "room", "room_then", "site", "soil", "soil_at", "spec",
         "shed", "stops", "target", "day", "watch", "said", "off_target", "full_since", "full_soil",
         "held", "banks", "lit", "proven_at", "lamp_kept", "mat_kept", "mat_waits",
@@ -677,6 +711,7 @@ class _Bench:
         self.old = old
         self.aim = aim
         self.target: float | None = None
+        self.edge: tuple[bool, float] | None = None
         self.day = False
         self.banks = ""
         self.soil = old.soil
@@ -689,7 +724,7 @@ class _Bench:
         self.jumped = False
         self.lamp = self.mat = False
         self.lamp_why = "no lamp here" if spec.lamp is None else ""
-        self.mat_why = "no mat here" if spec.mat is None else ""
+        self.mat_why: str | MatReason = "no mat here" if spec.mat is None else ""
         self.light = old.light
         self.watch = old.watch
         self.mind = old.controller
@@ -698,7 +733,7 @@ class _Bench:
         self.lamp_kept = self.mat_kept = False
         self.mat_waits = False
         self.stops: list[str] = []
-        self.held: frozenset[str] = frozenset()
+        self.held = _NONE_HELD
         self.shed = False
         self.latched = old.latched
         self.said = old.said
@@ -744,14 +779,16 @@ class _Bench:
         self.air = mean_reading(readings, self.spec.air_probes, now, AIR_FRESH)
         self.room = room
         if good:
-            self.soil = max(good) if max(good) - min(good) > DISAGREE else sum(good) / len(good)
-        apart = DISAGREE - (alarms.AGREE_AGAIN if f"probes-disagree.{name}" in standing else 0.0)
-        if good and max(good) - min(good) > apart:
-            conditions[f"probes-disagree.{name}"] = Condition(
-                "probes-disagree",
-                f"{name}: from {self.deg(min(good))} to {self.deg(max(good))}",
-                name,
-            )
+            warmest = max(good)
+            self.soil = warmest if warmest - min(good) > DISAGREE else sum(good) / len(good)
+        if len(good) > 1 and (spread := max(good) - min(good)) > DISAGREE - alarms.AGREE_AGAIN:
+            key = f"probes-disagree.{name}"
+            if spread > DISAGREE or key in standing:
+                conditions[key] = Condition(
+                    "probes-disagree",
+                    f"{name}: from {self.deg(min(good))} to {self.deg(max(good))}",
+                    name,
+                )
         begun = now.mono if self.old.begun is None else self.old.begun
         age = now.mono - max(self.soil_at, begun)
         riding = bool(bad) and all(r.quality is Quality.JUMP for _, r in bad)
@@ -761,7 +798,7 @@ class _Bench:
             conditions[f"no-soil-reading.{name}"] = Condition(
                 "no-soil-reading", f"{name}: {how}", name
             )
-        elif good:
+        elif good and bad:
             for probe, reading in bad:
                 if reading.quality is not Quality.JUMP:
                     short = probe.split("/")[1]
@@ -840,16 +877,18 @@ class _Bench:
         under_cover = self.hottest
         if not self.spec.soil_probes and self.air is not None:
             under_cover = self.air + interlocks.COVER_OVER_AIR
-        self.held = frozenset(
+        before = self.old.stops
+        held = [
             stop
             for stop, limit, release in limits
             if interlocks.over_limit(
                 under_cover if stop == "lamp-over-cover" else self.hottest,
                 limit,
-                stop in self.old.stops,
+                stop in before,
                 release,
             )
-        )
+        ]
+        self.held = frozenset(held) if held else _NONE_HELD
 
     def _steer_lamp(self, now: Now, dt: float, keep: Keep | None) -> None:
         spec, aim, old = self.spec.lamp, self.aim, self.old
@@ -897,7 +936,8 @@ class _Bench:
         if hours <= 0 or hours >= 24:
             return hours > 0
         if now.trusted:
-            return lit_window(self.spec.lights_on, hours, self.site.zone, now.utc) is not None
+            self.edge = next_edge(self.spec.lights_on, hours, self.site.zone, now.utc)
+            return self.edge is not None and not self.edge[0]
         light = self.old.light
         if light.day_from is not None and light.night_from is None:
             return now.mono - light.day_from < hours * HOUR
@@ -932,14 +972,9 @@ class _Bench:
                 min_on=spec.min_on,
                 min_off=spec.min_off,
             )
-            if learns:
-                self.mat, self.mind = predictive.learning(view, old.controller)
-                self.mat_why = predictive.why(view, self.mind, self.deg) + self.banks
-            else:
-                self.mat, self.mind = hysteresis(view, ())
-                self.mat_why = (
-                    f"soil {self.deg(self.soil)}, aiming for {self.deg(self.target)}{self.banks}"
-                )
+            steer = predictive.learning if learns else hysteresis
+            self.mat, self.mind = steer(view, old.controller if learns else ())
+            self.mat_why = MatReason(view, self.mind, learns, self.site.units, self.banks)
         self.mat = _at_least(spec, old.mat, old.mat_at, self.mat, now.mono)
         if keep is not None and keep.on:
             self.mat, self.mat_why, self.mat_kept = True, f"kept on by {keep.by}", True
@@ -966,7 +1001,7 @@ class _Bench:
         )
         if fault is not None and fault not in self.latched:
             self.latched = self.latched | {fault}
-        for kind in sorted(self.latched):
+        for kind in sorted(self.latched) if self.latched else ():
             self.stop_mat(f"{alarms.CATALOGUE[kind].title}; `hotbed alarms reset` after a look")
         if stale is not None:
             self.stop_mat(stale)
@@ -1001,9 +1036,7 @@ class _Bench:
         self, target: float, now: Now
     ) -> tuple[tuple[tuple[float, float], ...], tuple[float, bool] | None]:
         """What the lamp's hours bring, as `MatView` has it: the aim's next change, and the lamp's."""
-        edge = None
-        if now.trusted:
-            edge = _next_edge(self.site, self.spec, self.aim.hours, now.utc)
+        edge = self.edge
         ahead: tuple[tuple[float, float], ...] = ()
         lamp_ahead = (0.0, self.lamp) if self.lamp != self.old.lamp else None
         if edge is not None:
@@ -1051,6 +1084,8 @@ class _Bench:
         if dt > GAP:
             return NO_ENERGY
         spec, old = self.spec, self.old
+        if not (old.lamp or old.mat):
+            return NO_ENERGY
         lamp = spec.lamp.watts * dt / HOUR if spec.lamp is not None and old.lamp else 0.0
         mat = spec.mat.watts * dt / HOUR if spec.mat is not None and old.mat else 0.0
         return Energy(lamp, mat, (lamp + mat) / 1000 * price)
@@ -1059,6 +1094,7 @@ class _Bench:
         self,
         now: Now,
         dt: float,
+        today: int,
         drawn: Energy,
         inputs: Inputs,
         leafy: bool,
@@ -1067,15 +1103,15 @@ class _Bench:
     ) -> tuple[Output, BenchMemory]:
         """The output and the next memory, with events and alarm conditions on the way.
 
-        leafy: whether there are, or may be, seedlings up here.
+        today: the local date as an ordinal. leafy: whether there are, or may be, seedlings up here.
         """
         old = self.old
         held = self.held
-        for stop in sorted(held - old.stops):
-            events.append(self._event(now, "interlock", f"safety stop begins: {stop}"))
-        for stop in sorted(old.stops - held):
-            events.append(self._event(now, "interlock", f"safety stop ends: {stop}"))
-        today = local_day(self.site.zone, now.utc)
+        if held != old.stops:
+            for stop in sorted(held - old.stops):
+                events.append(self._event(now, "interlock", f"safety stop begins: {stop}"))
+            for stop in sorted(old.stops - held):
+                events.append(self._event(now, "interlock", f"safety stop ends: {stop}"))
         same_day = today == old.day
         ran = dt if dt <= GAP else 0.0
         shed_s = (old.shed_s if same_day else 0.0) + (ran if self.shed else 0.0)
@@ -1132,7 +1168,7 @@ class _Bench:
     def _event(self, now: Now, kind: str, text: str) -> Event:
         return Event(at=now.utc, kind=kind, text=f"{self.spec.name}: {text}", bench=self.spec.name)
 
-    def _switched(self, now: Now, relay: str, on: bool, why: str) -> Event:
+    def _switched(self, now: Now, relay: str, on: bool, why: str | MatReason) -> Event:
         return Event(
             at=now.utc,
             kind="switching",
@@ -1149,9 +1185,13 @@ class _Bench:
         conditions: dict[str, Condition],
     ) -> None:
         name, hottest = self.spec.name, self.hottest
-        said = f"{name}: a soil probe reads {self.deg(hottest)}" if hottest is not None else name
         for stop in ("soil-over-limit", "crop-too-hot"):
             if stop in held:
+                said = (
+                    f"{name}: a soil probe reads {self.deg(hottest)}"
+                    if hottest is not None
+                    else name
+                )
                 limit = self.site.soil_limit if stop == "soil-over-limit" else self.aim.ceiling
                 what = f", the limit is {self.deg(limit)}" if limit is not None else ""
                 who = f" for {self.aim.ceiling_of}" if stop == "crop-too-hot" else ""
@@ -1312,13 +1352,6 @@ def _worded(reading: Reading) -> str:
 
 def next_change(site: Site, spec: BenchSpec, aim: Aim, utc: float) -> tuple[bool, float] | None:
     """Whether the lamp's schedule next turns it on or off, and when (POSIX s); None when dark."""
-    return _next_edge(site, spec, aim.hours, utc) if spec.lamp is not None else None
-
-
-def _next_edge(site: Site, spec: BenchSpec, hours: float, utc: float) -> tuple[bool, float] | None:
-    if not 0 < hours < 24:
+    if spec.lamp is None:
         return None
-    window = lit_window(spec.lights_on, hours, site.zone, utc)
-    if window is not None:
-        return False, window[1]
-    return True, next_lights_on(spec.lights_on, site.zone, utc)
+    return next_edge(spec.lights_on, aim.hours, site.zone, utc)

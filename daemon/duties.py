@@ -57,17 +57,22 @@ def duties(
 
 
 def neglected(
-    memory: Memory, site: Site, moist: Mapping[str, float], now: Now
+    memory: Memory,
+    site: Site,
+    benches: Mapping[str, BenchMemory],
+    duties: Mapping[str, Duty],
+    moist: Mapping[str, float],
+    now: Now,
 ) -> dict[str, Condition]:
     """What is wrong with batches for want of people, as alarm conditions by key.
 
-    memory: with the duties of now. moist: scores of the benches' moisture probes, which know better than
-    records. Nothing while the clock can't be believed.
+    memory: of the batches. benches, duties: as they are now. moist: scores of the benches' moisture
+    probes, which know better than records. Nothing while the clock can't be believed.
     """
     found: dict[str, Condition] = {}
     if not now.trusted:
         return found
-    for code, duty in memory.duties.items():
+    for code, duty in duties.items():
         batch = memory.batches[code]
         score = moist.get(batch.place) if moist else None
         if score is not None:
@@ -82,14 +87,14 @@ def neglected(
             found[f"up-in-the-dark.{code}"] = Condition("up-in-the-dark", up, batch.place, code)
         if duty.cold:
             found[f"left-out.{code}"] = Condition("left-out", duty.cold, batch.place, code)
-    for name, bench in memory.benches.items():
+    for name, bench in benches.items():
         if name not in site.benches or bench.leafy_since is None:
             continue
         dark = now.mono - max(bench.leafy_since, bench.lamp_last)
         if dark >= FIRST_LOOK:
             cause = f"{name}: its lamp was not on for {worded_span(dark)}"
             found[f"up-in-the-dark.{name}"] = Condition("up-in-the-dark", cause, name)
-        elif cause := _unseen(name, bench, bench.leafy_since, memory, now):
+        elif cause := _unseen(name, bench, bench.leafy_since, memory, duties, now):
             found[f"lamp-unseen.{name}"] = Condition("lamp-unseen", cause, name)
     return found
 
@@ -166,19 +171,23 @@ def _seen_at(batch: Batch, records: Records, site: Site, hours: float) -> float 
     return None
 
 
-def _unseen(name: str, bench: BenchMemory, leafy_since: float, memory: Memory, now: Now) -> str:
+def _unseen(
+    name: str,
+    bench: BenchMemory,
+    leafy_since: float,
+    memory: Memory,
+    duties: Mapping[str, Duty],
+    now: Now,
+) -> str:
     """That nobody knows whether the lamp of a bench is lit; empty where somebody does."""
     if bench.proven_at is not None and now.mono - bench.proven_at < FIRST_LOOK:
         return ""
     since = now.utc - (now.mono - leafy_since)
-    seen = max(
-        (
-            duty.seen_at
-            for code, duty in memory.duties.items()
-            if duty.seen_at is not None and memory.batches[code].place == name
-        ),
-        default=-inf,
-    )
+    seen = -inf
+    for code, duty in duties.items():
+        at = duty.seen_at
+        if at is not None and at > seen and memory.batches[code].place == name:
+            seen = at
     if now.utc <= max(since + FIRST_LOOK, seen + LOOK_AGAIN):
         return ""
     if seen < since:

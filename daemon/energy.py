@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from drivers.values import value
+
 #: How far [°C] soil may be kept from its aim, inside what all accept, to warm it in the cheap hours:
 #: above it before they end, under it before they begin, for so long [s]. A tray holds warmth for a few
 #: hours, so that more would be lost before it is wanted.
@@ -65,7 +67,7 @@ class Tariff:
         return self.price
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Energy:
     """Energy drawn [Wh] by lamp and mat, as their configured watts make it; and its cost, in the
     tariff's currency at the prices of the time."""
@@ -80,12 +82,16 @@ class Energy:
         return (self.lamp_wh + self.mat_wh) / 1000
 
     def __add__(self, other: Energy) -> Energy:
+        if other is NO_ENERGY:
+            return self
         return Energy(
             self.lamp_wh + other.lamp_wh, self.mat_wh + other.mat_wh, self.cost + other.cost
         )
 
     def part(self, share: float) -> Energy:
         """A share of it, 0 to 1."""
+        if self is NO_ENERGY or share == 1.0:
+            return self
         return Energy(self.lamp_wh * share, self.mat_wh * share, self.cost * share)
 
 
@@ -110,5 +116,5 @@ def by_trays(
     return {
         code: drawn[place].part(many / trays[place])
         for code, place, many in stands
-        if place in drawn
+        if place in drawn and drawn[place] is not NO_ENERGY
     }

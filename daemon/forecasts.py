@@ -167,8 +167,11 @@ def with_progress(
 
 def needs_of(memory: Memory, crops: Mapping[str, Crop]) -> Mapping[str, Requirement]:
     """What every germinating batch needs, with those filled in that are not yet known."""
-    waiting = [code for code, batch in memory.batches.items() if batch.stage is Stage.GERMINATION]
-    missing = [code for code in waiting if code not in memory.needs]
+    missing = [
+        code
+        for code, batch in memory.batches.items()
+        if code not in memory.needs and batch.stage is Stage.GERMINATION
+    ]
     if not missing:
         return memory.needs
     fresh = {

@@ -147,7 +147,7 @@ def work_light(light: LightDay, lit_s: float) -> tuple[LightDay, str | None]:
     """
     used = min(light.work_s + lit_s, WORK_LIGHT)
     why = "this night's half hour of work light is used up" if used >= WORK_LIGHT else None
-    return replace(light, work_s=used), why
+    return light if used == light.work_s else replace(light, work_s=used), why
 
 
 def over_gap(watch: HeatWatch, soil: float | None) -> HeatWatch:

@@ -6,16 +6,18 @@ what is said of it is an estimate and says so, with its bounds.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import exp, log
 
 from daemon.control import HOUR
-from daemon.state import DAY, Batch
+from daemon.state import DAY, NEVER, Batch, BenchMemory, Cut, Memory, shifted
 from profiles.emergence import EmergenceModel
 from profiles.model import Crop, Limit, Stage
 from profiles.units import Units, format_temperature
 
+#: A step between ticks longer than this [s] is a gap (a power cut, a stopped process).
+GAP = 600.0
 #: Time constants of a tray [s]: the quickest (open and dry), the usual, the slowest (covered and wet).
 #: Those of the 10 x 20 inch tray of 50 mm in sim/thermal.py, 1.1 to 2.7 h, which a test holds to them.
 FAST, USUAL, SLOW = 1.0 * HOUR, 2.0 * HOUR, 3.0 * HOUR
@@ -152,3 +154,33 @@ def summary(bench: str, ran: Course, dark: float, units: Units) -> str:
         f"{format_temperature(ran.lowest, units)} at the lowest, "
         f"{format_temperature(ran.coldest, units)} at the worst"
     )
+
+
+def resumed(memory: Memory, *, by: float, gone: float, booted: bool, dated: bool = True) -> Memory:
+    """What a start makes of a saved memory: every batch goes on, and no rule is looser for it.
+
+    by: what its mono times are behind the clock of now [s]. gone: seconds since it was saved.
+    booted: whether the machine has started since, so that nobody knows for sure how long it was.
+    dated: whether the wall clock tells at least about how long; if not, `gone` is taken for 0 until
+    it does, and what was known is kept for then.
+    """
+    if booted:
+        memory = shifted(memory, by)
+        if not dated and memory.cut is None and memory.at is not None and memory.at.trusted:
+            soils = {
+                name: (one.soil, one.room)
+                for name, one in memory.benches.items()
+                if one.soil is not None
+            }
+            memory = replace(memory, cut=Cut(memory.at, soils))
+
+    def bench(one: BenchMemory) -> BenchMemory:
+        one = replace(one, begun=None)
+        if booted:
+            one = replace(one, soil_at=NEVER)  # heat waits for a reading of today's
+        if gone > GAP or (booted and not dated):
+            # Nor were they on, or their hours would count; heat is judged as after a gap (`decide`).
+            one = replace(one, lamp=False, mat=False)
+        return one
+
+    return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})

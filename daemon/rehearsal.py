@@ -28,9 +28,9 @@ from daemon.control import instant
 from daemon.decide import Decision, decide
 from daemon.events import Event
 from daemon.journal import Journal, JournalError, RequestRow
+from daemon.outage import resumed
 from daemon.replay import Recorder
 from daemon.requests import KINDS, RefusedError, apply
-from daemon.service import resumed
 from daemon.simulated import CELLS_A_TRAY, Mirror, build_world
 from daemon.state import DAY, HOUR, Batch, Inputs, Memory, Now, Site, dump, meter_name, restore
 from drivers.protocols import RelayState
@@ -38,8 +38,8 @@ from profiles.library import ProfileError
 from profiles.model import Stage, StageTargets
 from profiles.units import Units, f_from_celsius, format_length, format_temperature
 from sim.devices import SimMeter, SimProbe
-from sim.faults import Fault, FaultKind, load_faults
-from sim.world import World
+from sim.faults import Fault, load_faults
+from sim.world import BenchTruth, World
 
 #: When the grower looks in, local time.
 VISITS = (time(7, 30), time(18, 0))
@@ -175,11 +175,10 @@ class Rehearsal:
         tick, end = self.site.tick, self.days * DAY
         steps = math.ceil(end / tick)
         visit = next(self._visits)
-        cut = FaultKind.POWER_CUT
         for step in range(steps):
             mono = step * tick
             self.world.advance(mono)
-            if self.world.faults.active(cut, mono):
+            if not self.world.powered:
                 self._lose_power(mono)
                 continue
             if self._down_since is not None:
@@ -253,12 +252,14 @@ class Rehearsal:
     def _account(self, decision: Decision) -> None:
         """Add this tick to what each batch has had."""
         tick = self.site.tick
-        truths = {name: self.world.truth(name) for name in self.site.benches}
+        truths: dict[str, BenchTruth] = {}
         for code, batch in self.memory.batches.items():
+            if batch.place not in self.site.benches:
+                continue
             record = self.records[code][-1]
             truth = truths.get(batch.place)
             if truth is None:
-                continue
+                truth = truths[batch.place] = self.world.truth(batch.place)
             soil = truth.seed_depth_c
             record.ticks += 1
             record.soil_sum += soil

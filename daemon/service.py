@@ -25,7 +25,7 @@ from typing import TypeVar
 from daemon.caller import Caller
 from daemon.clock import LiveClock, synchronised
 from daemon.control import iso
-from daemon.decide import GAP, Decision, decide, next_change
+from daemon.decide import Decision, decide, next_change
 from daemon.events import Event
 from daemon.hardware import Hardware
 from daemon.journal import (
@@ -44,13 +44,11 @@ from daemon.messages import (
     event_message,
 )
 from daemon.notify import Notifier, watchdog_interval
+from daemon.outage import resumed
 from daemon.replay import Recorder, rolled_forward
 from daemon.requests import RefusedError, Request, apply, arguments, check_time, envelope
 from daemon.state import (
-    NEVER,
     Batch,
-    BenchMemory,
-    Cut,
     Inputs,
     Memory,
     Now,
@@ -59,7 +57,6 @@ from daemon.state import (
     dump,
     fitted,
     restore,
-    shifted,
 )
 from daemon.wire import RateLimit, Wire
 from drivers.protocols import Quality
@@ -101,36 +98,6 @@ OUTBOX, OUTBOX_EVERY, BROKER_EVERY = 100, 60.0, 0.5
 DISK_PATIENCE = 30.0
 #: What the last words to the journal may take [s].
 LEAVE_LIMIT = 5.0
-
-
-def resumed(memory: Memory, *, by: float, gone: float, booted: bool, dated: bool = True) -> Memory:
-    """What a start makes of a saved memory: every batch goes on, and no rule is looser for it.
-
-    by: what its mono times are behind the clock of now [s]. gone: seconds since it was saved.
-    booted: whether the machine has started since, so that nobody knows for sure how long it was.
-    dated: whether the wall clock tells at least about how long; if not, `gone` is taken for 0 until
-    it does, and what was known is kept for then.
-    """
-    if booted:
-        memory = shifted(memory, by)
-        if not dated and memory.cut is None and memory.at is not None and memory.at.trusted:
-            soils = {
-                name: (one.soil, one.room)
-                for name, one in memory.benches.items()
-                if one.soil is not None
-            }
-            memory = replace(memory, cut=Cut(memory.at, soils))
-
-    def bench(one: BenchMemory) -> BenchMemory:
-        one = replace(one, begun=None)
-        if booted:
-            one = replace(one, soil_at=NEVER)  # heat waits for a reading of today's
-        if gone > GAP or (booted and not dated):
-            # Nor were they on, or their hours would count; heat is judged as after a gap (`decide`).
-            one = replace(one, lamp=False, mat=False)
-        return one
-
-    return replace(memory, benches={name: bench(one) for name, one in memory.benches.items()})
 
 
 def _too_many(by: str, wait: float) -> str:

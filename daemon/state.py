@@ -23,6 +23,7 @@ from daemon.config import Tariff as TariffSection
 from daemon.energy import NO_ENERGY, Energy, OffPeak, Tariff
 from daemon.husbandry import husbandry_of
 from drivers.protocols import Reading, RelayState
+from drivers.values import value
 from drivers.vetting import Vetting
 from profiles.forecast import Record, Requirement
 from profiles.library import Library
@@ -37,7 +38,7 @@ HOUR = 3600.0
 NEVER = -1e9
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Now:
     """One instant on both clocks; `trusted` says whether the wall clock may be believed."""
 
@@ -356,7 +357,7 @@ class Alarm:
         return "returned"
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Duty:
     """What a batch needs of people, worked out anew when its `revision` or the light's `hours` change.
 
@@ -390,7 +391,7 @@ class Call:
     told: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class LightDay:
     """Where a bench is in its day of light; all mono.
 
@@ -403,7 +404,7 @@ class LightDay:
     work_s: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class HeatWatch:
     """What the guard against heat without effect, and effect without heat, remembers; °C.
 
@@ -431,7 +432,7 @@ class HeatWatch:
     regained: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class BenchMemory:
     """What one bench remembers from tick to tick; all times mono.
 
@@ -495,7 +496,7 @@ class Cut:
     found: Mapping[str, float] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Memory:
     """All that outlives the process: kept in the journal, and enough to go on from.
 
@@ -532,7 +533,7 @@ class Memory:
     at: Now | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Inputs:
     """What one tick is given: the newest reading of each probe and the state of each relay.
 

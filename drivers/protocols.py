@@ -7,9 +7,10 @@ reading is picked up, so that one that hangs delays nobody; age is judged from `
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
+
+from drivers.values import value
 
 
 class Quality(StrEnum):
@@ -40,7 +41,7 @@ WORDED: Mapping[Quality, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Reading:
     """One reading of one probe.
 
@@ -55,7 +56,7 @@ class Reading:
     at: float
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class RelayState:
     """What is known of a relay.
 

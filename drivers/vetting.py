@@ -22,6 +22,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drivers.protocols import Quality, Reading
+from drivers.values import value
 
 _LONG_GAP = 600.0  # s between readings after which an unchanged value no longer shows stillness
 _CONFIRMING = 3  # readings that a new level takes at least, however slowly they come
@@ -59,7 +60,7 @@ SOIL = VettingLimits()
 AIR = VettingLimits(jump_c_per_min=5.0)
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Vetting:
     """What is remembered of one probe. Times are on the scale of `Reading.at`.
 
@@ -122,16 +123,17 @@ def _next(state: Vetting, value: float, at: float, limits: VettingLimits, active
         still += gap
         still_active += gap if active else 0.0
 
-    if _possible(value - state.level, at - state.level_at, limits):
+    if _possible(value, state.level, at - state.level_at, limits):
         return Vetting(value, at, value, at, 0.0, 0, still, still_active)
     since, count = at, 1
-    if _possible(value - state.value, gap, limits):  # never while the last one was accepted
+    if _possible(value, state.value, gap, limits):  # never while the last one was accepted
         since, count = state.since, state.count + 1
         if count >= _CONFIRMING and at - since >= limits.ride_out_s:
             return Vetting(value, at, value, at, 0.0, 0, still, still_active)
     return Vetting(value, at, state.level, state.level_at, since, count, still, still_active)
 
 
-def _possible(change: float, seconds: float, limits: VettingLimits) -> bool:
-    """Whether soil or air can change by so many °C in so many seconds."""
-    return abs(change) <= limits.step_c + limits.jump_c_per_min / 60 * seconds
+def _possible(value: float, before: float, seconds: float, limits: VettingLimits) -> bool:
+    """Whether soil or air can get from `before` to `value` [°C] in so many seconds."""
+    change, at_once = abs(value - before), limits.step_c
+    return change <= at_once or change <= at_once + limits.jump_c_per_min / 60 * seconds

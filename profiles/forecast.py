@@ -61,6 +61,7 @@ _FINAL_Z = _NORMAL.inv_cdf(FINAL)
 _STEP = 0.02
 _REACH_SD = 4.5
 _SHARES = [share / 20 for share in range(2, 21)]
+_LOG_SHARES = tuple(map(log, _SHARES))
 #: No chance is taken as less: a count that cannot be must not stop the arithmetic.
 _LEAST = 1e-9
 
@@ -283,7 +284,14 @@ def _requirement(
     prior = _normalised([-0.5 * ((share - expected) / GERMINATION_SD) ** 2 for share in _SHARES])
     reach = ceil(_REACH_SD * sd / _STEP)
     grid = [mean + _STEP * step for step in range(-reach, reach + 1)]
-    likelihoods = [_likelihood(x, seen, prior) for x in grid]
+    # Away from what was seen one place is as likely as the next, and is worked out once.
+    known: dict[tuple[float, float], tuple[float, float]] = {}
+    likelihoods = []
+    for x in grid:
+        at = _up_between(x, seen)
+        if at not in known:
+            known[at] = _likelihood(*at, seen, prior)
+        likelihoods.append(known[at])
     before = _normalised([-0.5 * ((x - mean) / sd) ** 2 for x in grid])
     seen_at_all = _mean(before, [exp(likelihood) for likelihood, _ in likelihoods])
     weights = _normalised(
@@ -308,18 +316,28 @@ def _requirement(
     )
 
 
-def _likelihood(x: float, seen: _Seen, prior: Sequence[float]) -> tuple[float, float]:
-    """For a batch half up at exp(x): the logarithm of the likelihood of what was seen, and the share
-    of its seed that then comes up. Each seed shows between two looks, after the last, or never."""
-    up = share = fixed = 0.0
+def _up_between(x: float, seen: _Seen) -> tuple[float, float]:
+    """For a batch half up at exp(x): what a seed's coming up between the looks has for a logarithm of
+    likelihood, all together; and the part of those that come which is up at the last look."""
+    up = share = between = 0.0
     for log_progress, share_then in seen.shares:
         up_then = _up(log_progress, x)
         if share_then > share:
-            fixed += (share_then - share) * log(max(up_then - up, _LEAST))
+            between += (share_then - share) * log(max(up_then - up, _LEAST))
         up, share = up_then, share_then
+    return between, up
+
+
+def _likelihood(
+    between: float, up: float, seen: _Seen, prior: Sequence[float]
+) -> tuple[float, float]:
+    """The logarithm of the likelihood of what was seen, and the share of the seed that then comes up.
+    Each seed shows between two looks, after the last, or never. between, up: see `_up_between`."""
+    share = seen.shares[-1][1] if seen.shares else 0.0
+    never = 1 - share
     logs = [
-        seen.weight * (fixed + share * log(come) + (1 - share) * log(max(1 - come * up, _LEAST)))
-        for come in _SHARES
+        seen.weight * (between + share * log_come + never * log(max(1 - come * up, _LEAST)))
+        for come, log_come in zip(_SHARES, _LOG_SHARES, strict=True)
     ]
     best = max(logs)
     weights = [p * exp(one - best) for p, one in zip(prior, logs, strict=True)]

@@ -7,7 +7,7 @@ runs in real time as well as a rehearsal that steps.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -88,10 +88,11 @@ class SimProbe:
     """A simulated DS18B20. It never raises and always answers at once."""
 
     def __init__(
-        self, spec: ProbeSpec, host: Host, sensor: Callable[[], float], noise: list[float]
+        self, spec: ProbeSpec, host: Host, sensor: Callable[[], float], noise: Sequence[float]
     ) -> None:
         """sensor: the temperature of the sensor itself, °C. noise: draws, °C; empty for none."""
         self.spec = spec
+        self._offset = spec.offset_c
         self.faults: frozenset[FaultKind] = frozenset()
         self.drift_c_s = 0.0
         self.drift_since = 0.0
@@ -121,7 +122,7 @@ class SimProbe:
         return Reading(self._convert(now), Quality.OK, now)
 
     def _convert(self, now: float) -> float:
-        celsius = self.wired() + self.spec.offset_c
+        celsius = self.wired() + self._offset
         if self._noise:
             celsius += self._noise[int(now) % NOISE_DRAWS]
         if self.drift_c_s:

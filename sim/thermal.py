@@ -240,6 +240,7 @@ class ThermalNetwork:
         self._sites = [site for site, _ in probes]
         self._states = _EVAPORATED + 1 + len(self._lags)
         self._z = np.zeros(self._states + 5)
+        self._z[-1] = 1.0
         self._next = np.zeros(self._states)
         self._covered = covered
         self._moisture = moisture
@@ -368,7 +369,11 @@ class ThermalNetwork:
         if matrix is None:
             matrix = self._discretise(dt_us)
         z, states = self._z, self._states
-        z[states:] = (room_from, room_to - room_from, mat_on, lamp_on, 1.0)
+        # One by one: numpy takes longer to make an array of them.
+        z[states] = room_from
+        z[states + 1] = room_to - room_from
+        z[states + 2] = mat_on
+        z[states + 3] = lamp_on
         np.dot(matrix, z, out=self._next)
         z[:states] = self._next
         self.temps = self._next.tolist()

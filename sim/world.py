@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import zlib
+from array import array
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
@@ -20,6 +21,7 @@ import numpy as np
 from pydantic import ValidationError
 
 from drivers.protocols import Clock
+from drivers.values import value
 from profiles.problems import explain
 from sim.devices import NEVER_US, NOISE_DRAWS, ProbeSpec, SimMeter, SimProbe, SimRelay, check
 from sim.faults import Fault, FaultKind, FaultSchedule
@@ -104,7 +106,7 @@ class BenchSpec:
         return self.lamp_watts * _UMOL_J * _ON_TRAYS / (self.trays * self.figures.area_m2)
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class BenchTruth:
     """What is really so on a bench, whatever its probes say: °C, s, Wh, mol m-2.
 
@@ -781,13 +783,13 @@ def _to_us(seconds: float) -> int:
     return NEVER_US if seconds == math.inf else round(seconds * 1e6)
 
 
-def _draw_noise(seed: int, name: str, sigma: float) -> list[float]:
+def _draw_noise(seed: int, name: str, sigma: float) -> Sequence[float]:
     """Draws of a probe's noise [°C], of its name and the seed alone; none without noise."""
     if not sigma:
-        return []
+        return ()
     rng = np.random.default_rng([seed, zlib.crc32(f"probe {name}".encode())])
-    drawn: list[float] = rng.normal(0.0, sigma, NOISE_DRAWS).tolist()
-    return drawn
+    # Of thousands of draws one apart is wanted at each tick: as an array they lie close together.
+    return array("d", rng.normal(0.0, sigma, NOISE_DRAWS))
 
 
 _T = TypeVar("_T")

@@ -34,9 +34,10 @@ from daemon.config import Config, MqttProbeDevice, MqttRelayDevice, Probe, Relay
 from daemon.control import iso
 from daemon.decide import decide
 from daemon.events import Event
+from daemon.outage import resumed
 from daemon.rehearsal import Rehearsal
 from daemon.requests import RefusedError, apply, arguments, check_time, envelope
-from daemon.service import CLOCK_SET, FLOOR_UTC, REMEMBERED, TIMELESS, resumed
+from daemon.service import CLOCK_SET, FLOOR_UTC, REMEMBERED, TIMELESS
 from daemon.state import Batch, Inputs, Memory, Now, Site, dump, restore
 from drivers.mqtt import MqttProbe, MqttProbeSettings, MqttRelay
 from drivers.protocols import Quality, Reading, RelayState

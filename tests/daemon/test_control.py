@@ -21,7 +21,7 @@ from daemon.control import (
     iso,
     lit_window,
     local_day,
-    next_lights_on,
+    next_edge,
 )
 from tests.daemon.builders import DAY, HOUR, utc
 
@@ -80,6 +80,27 @@ def test_the_time_zone_data_installed_has_the_published_changes(
     assert offset(utc(at)) == after
 
 
+moments = st.integers(int(utc("2024-12-30T00:00:00Z")), int(utc("2026-01-03T00:00:00Z")))
+near_changes = st.builds(
+    lambda change, off: int(utc(change[1])) + off,
+    st.sampled_from(CHANGES),
+    st.integers(-36 * 3600, 36 * 3600),
+)
+local_times = st.integers(0, 24 * 60 - 1).map(lambda minutes: timedelta(minutes=minutes))
+
+
+def next_lights_on(lights_on: timedelta, zone: ZoneInfo, at: float) -> float:
+    """The first lights-on after `at`, by a photoperiod too short to be in the way."""
+    edge = next_edge(lights_on, 0.001, zone, at)
+    assert edge is not None
+    if edge[0]:
+        return edge[1]
+    edge = next_edge(lights_on, 0.001, zone, edge[1])
+    assert edge is not None
+    assert edge[0]
+    return edge[1]
+
+
 @pytest.mark.parametrize(("zone", "day", "lights_on", "expected"), LIGHTS_ON)
 def test_lights_on_is_at_its_local_time_on_the_day_the_clocks_change(
     zone: str, day: str, lights_on: str, expected: str
@@ -114,6 +135,37 @@ def test_a_photoperiod_over_midnight_and_the_change_still_has_its_hours(
     assert lit_window(timedelta(hours=20), 10.0, tz, change) == (evening, evening + 10 * HOUR)
 
 
+@settings(deadline=None, max_examples=300)
+@given(
+    at=moments | near_changes,
+    zone=st.sampled_from(ZONES),
+    lights_on=local_times,
+    hours=st.floats(0.25, 23.75),
+)
+def test_the_next_edge_ends_the_window_or_begins_the_next(
+    at: int, zone: str, lights_on: timedelta, hours: float
+) -> None:
+    tz = ZoneInfo(zone)
+    edge = next_edge(lights_on, hours, tz, at)
+    window = lit_window(lights_on, hours, tz, at)
+    assert edge is not None
+    lit, when = edge
+    assert when > at
+    if window is not None:
+        assert (lit, when) == (False, window[1])
+    else:
+        assert lit
+        begun = lit_window(lights_on, hours, tz, when)
+        assert begun is not None
+        assert begun[0] == when
+        assert lit_window(lights_on, hours, tz, (at + when) / 2) is None
+
+
+def test_a_day_all_light_or_all_dark_has_no_edge() -> None:
+    for hours in (0.0, 24.0, 30.0):
+        assert next_edge(timedelta(hours=6), hours, ZoneInfo("UTC"), 0.0) is None
+
+
 def test_no_hours_are_no_window() -> None:
     assert lit_window(timedelta(hours=6), 0.0, ZoneInfo("UTC"), 0.0) is None
 
@@ -134,15 +186,6 @@ def test_the_next_lights_on_after_lights_on_is_tomorrows() -> None:
     assert next_lights_on(timedelta(hours=6), ZoneInfo("Europe/Berlin"), at) == at + 23 * HOUR
     at = utc("2025-10-25T04:00:00Z")
     assert next_lights_on(timedelta(hours=6), ZoneInfo("Europe/Berlin"), at) == at + 25 * HOUR
-
-
-moments = st.integers(int(utc("2024-12-30T00:00:00Z")), int(utc("2026-01-03T00:00:00Z")))
-near_changes = st.builds(
-    lambda change, off: int(utc(change[1])) + off,
-    st.sampled_from(CHANGES),
-    st.integers(-36 * 3600, 36 * 3600),
-)
-local_times = st.integers(0, 24 * 60 - 1).map(lambda minutes: timedelta(minutes=minutes))
 
 
 @settings(deadline=None, max_examples=300)

@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.decide import LATE_CALENDAR, Decision, _usual_days, aims_of, decide
+from daemon.outage import resumed
 from daemon.requests import KINDS, MAX_BYTES, RefusedError, apply, envelope
-from daemon.service import resumed
 from daemon.state import (
     Batch,
     BenchMemory,

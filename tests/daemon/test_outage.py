@@ -17,8 +17,7 @@ from hypothesis import strategies as st
 from daemon import clock
 from daemon.control import lit_seconds
 from daemon.decide import aims_of
-from daemon.outage import BELOW_ROOM, FAST, SLOW, USUAL, course, meaning
-from daemon.service import resumed
+from daemon.outage import BELOW_ROOM, FAST, SLOW, USUAL, course, meaning, resumed
 from daemon.state import dump, restore, shifted
 from profiles.model import Stage
 from sim.thermal import SEED_DEPTH_MM, ThermalNetwork, soil_site
