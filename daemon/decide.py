@@ -908,7 +908,8 @@ class _Bench:
                 "dark until the first seedlings may be up" if aim.seed else "nothing to light"
             )
         elif scheduled:
-            self.lamp_why = f"in its {aim.hours:g} h of light, for {aim.lit_for}"
+            cheap = ", from the first cheap hour on" if self.spec.lit_cheaply else ""
+            self.lamp_why = f"in its {aim.hours:g} h of light{cheap}, for {aim.lit_for}"
         else:
             self.lamp_why = f"night, after {aim.hours:g} h of light"
         if scheduled or aim.hours <= 0:  # the night is a safety stop, and waits for no least time

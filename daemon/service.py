@@ -55,6 +55,7 @@ from daemon.state import (
     Site,
     done_reading,
     dump,
+    fitted,
     restore,
 )
 from daemon.wire import RateLimit, Wire
@@ -460,24 +461,8 @@ class Service:
 
     def _place_the_unknown(self, events: list[Event]) -> None:
         """Batches of a crop or on a bench that the configuration no longer has: none is lost."""
-        batches = dict(self.memory.batches)
-        for code, batch in self.memory.batches.items():
-            if batch.crop not in self.site.crops:
-                self._left_out[code] = batches.pop(code)
-                events.append(
-                    self._daemon_event(
-                        f"{code} rests: no crop {batch.crop!r} is known any more; it goes on at the "
-                        "next start that knows it"
-                    )
-                )
-            elif batch.place not in self.site.benches and batch.place not in self.site.places:
-                batches[code] = replace(batch, place="chamber", revision=batch.revision + 1)
-                events.append(
-                    self._daemon_event(
-                        f"{code} stood on {batch.place}, which is gone: now in chamber"
-                    )
-                )
-        self.memory = replace(self.memory, batches=batches)
+        self.memory, self._left_out, said = fitted(self.memory, self.site)
+        events += map(self._daemon_event, said)
 
     def _daemon_event(self, text: str) -> Event:
         return Event(at=self.clock.utc(), kind="daemon", text=text)

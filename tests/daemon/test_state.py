@@ -83,7 +83,7 @@ def test_any_memory_comes_back_from_its_text_to_the_last_bit(memory: Memory) -> 
 @settings(deadline=None, max_examples=40)
 @given(memory=memories)
 def test_the_text_is_what_the_reader_of_it_would_write(memory: Memory) -> None:
-    # Written without the reader's schema, which a daemon has only while it starts.
+    # Written without the reader, which a daemon has only while it starts.
     assert dump(memory) == TypeAdapter(Memory).dump_json(memory).decode()
 
 
