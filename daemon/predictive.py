@@ -4,13 +4,13 @@ The bench is taken for one store of heat behind a chain of equal lags:
 
     dS/dt = r h - c (S - reference) + l g + b        T = S + a l g
 
-S is the store, T the soil at the probe, which a lamp, from above, keeps ahead of the rest; h the mat's 0
-or 1 after two equal lags, g the lamp's after one, the reference the room where it is measured. r, c, l, b and the lag are learned once a minute by an
-extended Kalman filter with T (B. D. O. Anderson and J. B. Moore, *Optimal Filtering*, 1979, chapter
-8); b wanders, and so takes up the room, a drying tray and all that the rest leaves out. The
-derivative by the lag is followed along with the chain, so that the lag is learned like the others
-(L. Ljung, *System Identification*, 2nd ed. 1999, chapter 11: gradients of the predictor). Books
-cited from memory.
+S is the store, T the soil at the probe, which a lamp, from above, keeps ahead of the rest; h the mat's
+0 or 1 after two equal lags, g the lamp's after one, the reference the room where it is measured. r, c,
+l, b and the lag are learned once a minute by an extended Kalman filter with T (B. D. O. Anderson and
+J. B. Moore, *Optimal Filtering*, 1979, chapter 8); b wanders, and so takes up the room, a drying tray
+and all that the rest leaves out. The derivative by the lag is followed along with the chain, so that
+the lag is learned like the others (L. Ljung, *System Identification*, 2nd ed. 1999, chapter 11:
+gradients of the predictor). Books cited from memory.
 
 The plan is two questions asked of that model each minute. While the mat is on: how high does the
 soil still go if it goes off now? While it is off: how low does the soil fall if it waits one more
