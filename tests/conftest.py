@@ -110,9 +110,9 @@ async def broker(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterato
 
 @pytest.fixture
 def eventually() -> Callable[..., Awaitable[Any]]:
-    """`await eventually(condition, within=5.0)`: poll until it holds; returns what it returned."""
+    """`await eventually(condition, within=20.0)`: poll until it holds; returns what it returned."""
 
-    async def poll(condition: Callable[[], Any], within: float = 5.0) -> Any:
+    async def poll(condition: Callable[[], Any], within: float = 20.0) -> Any:
         deadline = time.monotonic() + within
         while not (found := condition()):
             assert time.monotonic() < deadline, f"not within {within} s"

@@ -85,7 +85,7 @@ def daemon(folder: Path, environment: dict[str, str]) -> Iterator[None]:
         stdout=log,
         stderr=log,
     )
-    deadline = time.monotonic() + 20
+    deadline = time.monotonic() + 60
     while run("hotbed status", folder, environment).returncode != 0:
         assert process.poll() is None, (folder / "log").read_text()
         assert time.monotonic() < deadline, (folder / "log").read_text()

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from daemon import client as module
-from daemon.client import Answer, Client, NobodyAnswered, NoBroker
+from daemon.client import GATHER_LIMIT, Answer, Client, NobodyAnswered, NoBroker
 from daemon.config import Mqtt
 from daemon.wire import REQUEST_LIMIT, Topics, Wire, WireError
 
@@ -66,7 +66,7 @@ async def test_a_request_has_what_the_design_says_and_is_answered_at_once(
         began = time.monotonic()
         async with client_of(broker) as client:
             answer = await client.ask("keep", {"bench": "low", "°C": 21.5}, by="Ilse", valid_for=9)
-        assert time.monotonic() - began < 0.8
+        assert time.monotonic() - began < GATHER_LIMIT
         assert answer == Answer(True, "keep")
         (request,) = daemon.requests
     assert request["schema"] == 1
@@ -194,7 +194,7 @@ async def test_what_cannot_be_sent_is_refused_before_it_is(broker: Any) -> None:
             await client.ask("sow", {"tray": object()}, by="Ilse")
 
 
-async def test_gather_has_all_that_is_kept_and_takes_well_under_a_second(
+async def test_gather_has_all_that_is_kept_and_does_not_wait_to_its_limit(
     broker: Any, eventually: Any, foreign: Any
 ) -> None:
     batches = {f"batch/b{number}": {"schema": 1, "n": number} for number in range(300)}
@@ -212,7 +212,7 @@ async def test_gather_has_all_that_is_kept_and_takes_well_under_a_second(
         async with client_of(broker) as client:
             began = time.monotonic()
             assert await client.gather() == wanted
-            assert time.monotonic() - began < 0.8
+            assert time.monotonic() - began < GATHER_LIMIT
             assert await client.gather(settle=0) == wanted
             daemon.wire.publish_latest(TOPICS.batch("b7"), None)
             await eventually(lambda: TOPICS.batch("b7") not in daemon.wire._latest)
