@@ -13,9 +13,10 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from daemon.alarms import CATALOGUE, first_out
+from daemon.bench import AIR_FRESH, mean_reading
 from daemon.care import Records, Tally, What, said
 from daemon.control import iso
-from daemon.decide import AIR_FRESH, Decision, mean_reading, moisture_of, next_change
+from daemon.decide import Decision, moisture_of, next_change
 from daemon.diagnosis import Finding, findings
 from daemon.energy import NO_ENERGY, Energy
 from daemon.events import StoredEvent

@@ -15,6 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, time
 
+from daemon.bench import DISAGREE
 from daemon.campaign.play import Play
 from daemon.campaign.scenario import (
     CLOCK,
@@ -31,7 +32,7 @@ from daemon.campaign.scenario import (
     Trouble,
 )
 from daemon.control import lit_window
-from daemon.decide import DISAGREE, Decision
+from daemon.decide import Decision
 from daemon.events import Event
 from daemon.state import DAY, HOUR, BenchSpec
 from drivers.protocols import Quality

@@ -96,7 +96,7 @@ BUGS = (
     ),
     Planted(
         "what a person keeps off is only said to be off",
-        "daemon/decide.py",
+        "daemon/bench.py",
         'self.mat, self.mat_why = False, f"kept off by {keep.by}"',
         'self.mat_why = f"kept off by {keep.by}"',
         found="kept-off",
@@ -176,7 +176,7 @@ BUGS = (
     ),
     Planted(
         "a relay may go on again at once",
-        "daemon/decide.py",
+        "daemon/bench.py",
         "if not on and wanted and now - since < spec.min_off:",
         "if not on and wanted and now < since:",
         found="least-times",
@@ -186,7 +186,7 @@ BUGS = (
     ),
     Planted(
         "a lamp that is dark though it is on is not told",
-        "daemon/decide.py",
+        "daemon/bench.py",
         "if self.lamp and not self.lit:",
         "if False:",
         found="alarm-in-time:lamp-dark",
