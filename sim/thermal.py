@@ -233,9 +233,8 @@ class ThermalNetwork:
         probes: for each its place and its lag, the time constant [s].
         """
         self.figures = figures or TrayFigures()
-        self.trays = trays
-        self._mat_watts = mat_watts / trays
-        self._lamp_watts = lamp_watts / trays
+        self._trays = trays
+        self._mat_watts, self._lamp_watts = mat_watts, lamp_watts
         self._lags = [lag for _, lag in probes]
         self._sites = [site for site, _ in probes]
         self._states = _EVAPORATED + 1 + len(self._lags)
@@ -280,9 +279,26 @@ class ThermalNetwork:
             self._sites[index], self._lags[index] = site, lag
             self._configure()
 
+    @property
+    def trays(self) -> float:
+        """How many stand on the mat."""
+        return self._trays
+
+    def put_trays(self, trays: float, celsius: float) -> None:
+        """Have so many trays on the mat; those that come are at `celsius`, like the others otherwise.
+
+        One tray stands for all, so that what comes mixes in at once.
+        """
+        share = max(0.0, 1.0 - self._trays / trays)
+        for node in (*_LAYERS, HEADSPACE):
+            self._z[node] += share * (celsius - self._z[node])
+        self.temps = self._z[: self._states].tolist()
+        self._trays = trays
+        self._configure()
+
     def _configure(self) -> None:
         self._band = round(self._moisture * MOISTURE_BANDS)
-        key = (self._covered, self._band, *self._sites, *self._lags)
+        key = (self._covered, self._band, self._trays, *self._sites, *self._lags)
         self._by_dt = self._steps.setdefault(key, {})
 
     @property
@@ -348,9 +364,10 @@ class ThermalNetwork:
         a[_EVAPORATED, SURFACE] = slope / LATENT_J_LITRE
         b[_EVAPORATED, _ROOM] = -slope / LATENT_J_LITRE
         b[_EVAPORATED, _ONE] = level / LATENT_J_LITRE
-        b[MAT, _MAT_ON] = self._mat_watts / capacity[MAT]
-        b[HEADSPACE, _LAMP_ON] = f.lamp_air * self._lamp_watts / capacity[HEADSPACE]
-        b[SURFACE, _LAMP_ON] = f.lamp_surface * self._lamp_watts / capacity[SURFACE]
+        b[MAT, _MAT_ON] = self._mat_watts / self._trays / capacity[MAT]
+        lamp_watts = self._lamp_watts / self._trays
+        b[HEADSPACE, _LAMP_ON] = f.lamp_air * lamp_watts / capacity[HEADSPACE]
+        b[SURFACE, _LAMP_ON] = f.lamp_surface * lamp_watts / capacity[SURFACE]
         for row, (site, lag) in enumerate(
             zip(self._sites, self._lags, strict=True), _EVAPORATED + 1
         ):

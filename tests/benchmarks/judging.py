@@ -68,8 +68,9 @@ class Marks:
 
     rms, worst: settled. preheat, after, carried: root mean square in what is left out. first: the
     overshoot of the first landing. over, under: of later rises, and after falls. reach: time to the
-    band over that of full power, from cold and on rises nobody told. entered: of told rises, when the
-    band was entered, before the rise negative. half_up: days.
+    band over that of full power, from cold and on rises nobody told that no lamp carries on the way;
+    landed: whether one may be there so soon and stay in the band, by the optimum. entered: of told
+    rises, when the band was entered, before the rise negative. half_up: days.
     """
 
     rms: float
@@ -84,6 +85,7 @@ class Marks:
     over: list[float] = field(default_factory=list)
     under: list[float] = field(default_factory=list)
     reach: list[float] = field(default_factory=list)
+    landed: list[bool] = field(default_factory=list)
     entered: list[float] = field(default_factory=list)
 
 
@@ -127,17 +129,25 @@ def judge(bench: Bench, run: Run, best: Array, parts: Parts) -> Marks:
                     while in_band <= k and in_band > 0 and ahead[in_band - 1] >= -BAND:
                         in_band -= 1
                     marks.entered.append(float(in_band - k))
-            elif not heated_alone[k:arrived].any():
-                minutes = run.full_power[k]
-                if k < arrived < following and 0 < minutes < math.inf:
-                    low, high = e[arrived - 1], e[arrived]
-                    marks.reach.append((arrived - k - 1 + (-BAND - low) / (high - low)) / minutes)
+            elif 0 < (minutes := run.full_power[k]) < following - k:
+                soonest = k + math.ceil(minutes)
+                if not heated_alone[k:soonest].any():
+                    marks.reach.append(_minutes(e, k, arrived) / minutes)
+                    marks.landed.append(bool(best[soonest : soonest + LANDING].max() <= BAND))
         elif change.aim < before:
             there = _first(e <= PRECISE, k, following)
             if there < following:
                 end = min(following, there + LANDING)
                 marks.under.append(max(0.0, float(-e[there:end].min())))
     return marks
+
+
+def _minutes(e: np.ndarray, begin: int, arrived: int) -> float:
+    """From begin until the error passes the band's lower end, between two ticks."""
+    if not begin < arrived < len(e) or e[arrived] < -BAND:  # already there, or never
+        return float(arrived - begin)
+    low, high = e[arrived - 1], e[arrived]
+    return float(arrived - begin - 1 + (-BAND - low) / (high - low))
 
 
 def _first(holds: np.ndarray, begin: int, end: int) -> int:

@@ -8,14 +8,14 @@ power, all disturbances known. Nothing real can do better than the second.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
 from scipy.optimize import linprog
 
 from daemon.control import MatView, hysteresis
-from sim.thermal import SEED_DEPTH_MM, Array, expm, soil_mix
+from sim.thermal import MOISTURE_BANDS, SEED_DEPTH_MM, Array, ThermalNetwork, expm, soil_mix
 from tests.benchmarks.benches import DAY, START, TICK, Bench, Duty, Maker, Step, Truth
 
 #: A peak or a trough that the informed controller lets come [°C from the aim].
@@ -99,17 +99,49 @@ def _discrete(bench: Bench, seconds: float) -> tuple[Array, Array, Array]:
     return m[:, :5], m[:, 5:], read
 
 
-def informed(bench: Bench, swing: float = SWING) -> Step:
-    """Binary and predictive, told the truth: it asks the same questions as ours, of the exact system."""
-    a, b, read = _discrete(bench, TICK)
-    rows, powers = [read @ a], [read @ b]
-    for _ in range(PREHEAT - 1):
-        powers.append(rows[-1] @ b)
-        rows.append(rows[-1] @ a)
-    free = np.array(rows)  # seed depth after k + 1 minutes from the state
-    pulses = np.array(powers)  # and from each input for one minute, k minutes later
-    toeplitz = np.subtract.outer(np.arange(LOOK), np.arange(LOOK))
-    answers = np.where(toeplitz[..., None] >= 0, pulses[np.maximum(toeplitz, 0)], 0.0)
+@dataclass(frozen=True)
+class _Answers:
+    """How seed depth, or another, answers: by the minute, to the state and to each input."""
+
+    read: Array
+    free: Array
+    pulses: Array
+    shifted: Array
+
+    @classmethod
+    def of(cls, bench: Bench, depth_mm: float) -> _Answers:
+        a, b, _ = _discrete(bench, TICK)
+        node, share = soil_mix(depth_mm, bench.figures)
+        read = np.zeros(5)
+        read[node], read[node + 1] = 1 - share, share
+        rows, powers = [read @ a], [read @ b]
+        for _ in range(PREHEAT - 1):
+            powers.append(rows[-1] @ b)
+            rows.append(rows[-1] @ a)
+        # Depth after k + 1 minutes from the state, and from each input for one minute, k minutes later.
+        free, pulses = np.array(rows), np.array(powers)
+        toeplitz = np.subtract.outer(np.arange(LOOK), np.arange(LOOK))
+        shifted = np.where(toeplitz[..., None] >= 0, pulses[np.maximum(toeplitz, 0)], 0.0)
+        return cls(read, free, pulses, shifted)
+
+
+def at_probe(bench: Bench) -> Step:
+    """`informed`, but of the place where the probe is: the best that goes by what the probe can see."""
+    return informed(bench, depth_mm=bench.probe.depth_mm)
+
+
+def informed(bench: Bench, swing: float = SWING, depth_mm: float = SEED_DEPTH_MM) -> Step:
+    """Binary and predictive, told the truth: it asks the same questions as ours, of the exact system,
+    and is told when a cover, trays or their water change."""
+    known: dict[tuple[bool, int, float], _Answers] = {}
+
+    def answers_of(net: ThermalNetwork) -> _Answers:
+        key = net.covered, round(net.moisture * MOISTURE_BANDS), net.trays
+        if key not in known:
+            now = replace(bench, covered=key[0], moisture=key[1] / MOISTURE_BANDS, trays=key[2])
+            known[key] = _Answers.of(now, depth_mm)
+        return known[key]
+
     has_lamp = bench.lamp_watts > 0
     ticks = round(bench.duty.days * DAY / TICK) + PREHEAT + 1
     rooms = np.array([bench.room.at(START + (k + 0.5) * TICK) for k in range(ticks)])
@@ -120,13 +152,15 @@ def informed(bench: Bench, swing: float = SWING) -> Step:
     early = False
 
     def path(truth: Truth, heat: Array) -> Array:
-        k = round(truth.at / TICK)
-        others = answers[:, :, 0] @ rooms[k : k + LOOK] + answers[:, :, 2] @ lit[k : k + LOOK]
-        others += answers[:, :, 3] @ always_on + answers[:, :, 1] @ heat
-        return free[:LOOK] @ np.array(truth.net.temps[:5]) + others
+        k, answers = round(truth.at / TICK), answers_of(truth.net)
+        by = answers.shifted
+        others = by[:, :, 0] @ rooms[k : k + LOOK] + by[:, :, 2] @ lit[k : k + LOOK]
+        others += by[:, :, 3] @ always_on + by[:, :, 1] @ heat
+        return answers.free[:LOOK] @ np.array(truth.net.temps[:5]) + others
 
     def at_full(truth: Truth, minutes: int) -> float:
-        k = round(truth.at / TICK)
+        k, answers = round(truth.at / TICK), answers_of(truth.net)
+        free, pulses = answers.free, answers.pulses
         back = pulses[minutes - 1 :: -1] if minutes < len(pulses) else pulses[::-1]
         n = len(back)
         u = np.stack([rooms[k : k + n], np.ones(n), lit[k : k + n], np.ones(n)], axis=1)
@@ -146,24 +180,25 @@ def informed(bench: Bench, swing: float = SWING) -> Step:
                     goal, change = coming, math.inf
             else:
                 early = False
-        now = float(read @ np.array(truth.net.temps[:5]))
+        now = float(answers_of(truth.net).read @ np.array(truth.net.temps[:5]))
         none = path(truth, never)
         if early and (rise := round(view.ahead[0][0] / TICK)) <= LOOK:
             # Being there in time comes before the lamp's overshoot afterwards.
             at_rise = now if rise < 1 else none[rise - 1]
             return bool(at_rise < goal - SWING or none.max() < goal)
         steps = LOOK if math.isinf(change) else min(LOOK, max(1, round(change / TICK)))
-        if view.on:
+        if view.on and none[:steps].max() > now:
             more = path(truth, one_more)[:steps].max()
-            return bool((max(now, none[:steps].max()) + max(now, more)) / 2 < goal + swing)
+            return bool((none[:steps].max() + max(now, more)) / 2 < goal + swing)
         course = path(truth, late)
-        if course[0] > now:  # heat is under way: enough of it?
+        if not view.on and course[0] > now:  # heat is under way: enough of it?
             return bool(none.max() < goal - swing / 2)
         turn = change / TICK
         goals = np.full(LOOK, goal)
         if view.ahead:
             goals[np.arange(LOOK) >= turn] = view.ahead[0][1] - truth.offset
-        return bool((course - goals).min() <= -swing)
+        # What was just put on stays on while the soil falls, or it would go by the minute.
+        return bool((course - goals).min() <= (0.0 if view.on else -swing))
 
     return step
 

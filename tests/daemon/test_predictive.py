@@ -4,6 +4,7 @@ simulated bench, and that no input makes it unsafe.
 
 from __future__ import annotations
 
+import copy
 import math
 import re
 from collections.abc import Callable
@@ -28,7 +29,7 @@ from daemon.predictive import (
 )
 from daemon.state import RelaySpec, dump, restore, shifted
 from sim.thermal import ThermalNetwork, TrayFigures, soil_site
-from tests.benchmarks.benches import draw_reachable, simulate
+from tests.benchmarks.benches import draw, draw_reachable, simulate
 from tests.benchmarks.control import ours
 from tests.benchmarks.judging import judge, parts_of
 from tests.benchmarks.references import on_off, optimum
@@ -38,6 +39,7 @@ from tests.daemon.builders import Runner, batch, bench, holding, site
 HOUR = 3600.0
 #: What a batch of tomatoes in germination has its bench aim for [°C].
 TOMATO = 25.5
+SEED = soil_site(12.7, TrayFigures())
 TRUE = Bench(rise=5.0, loss=0.4, lag=16.0, lamp=0.0, room=14.0, most=26.5, misfit=1.0)
 
 
@@ -89,11 +91,19 @@ class Tray:
     """The simulated tray under a controller, a tick a minute, read in sixteenths of a degree."""
 
     def __init__(self, controller: MatController = learning, **figures: float | bool) -> None:
+        self.moisture = 0.3 if figures.get("dry") else 1.0
+        shallow = TrayFigures(
+            layers_mm=(15.0, 14.0, 6.0), medium_dry_j_k=3500.0, water_litres=1.2, contact_w_k=5.0
+        )
+        kind = shallow if figures.get("shallow") else TrayFigures()
         self.net = ThermalNetwork(
-            mat_watts=18.0,
-            probes=[(soil_site(12.7, TrayFigures()), 45.0)],
+            kind,
+            trays=figures.get("trays", 1.0),
+            mat_watts=36.0 if figures.get("trays") else 24.0 if figures.get("dry") else 18.0,
+            probes=[(soil_site(12.7, kind), 45.0)],
             room_c=15.0,
             covered=bool(figures.get("covered", True)),
+            moisture=self.moisture,
         )
         self.controller = controller
         self.memory: tuple[float, ...] = ()
@@ -118,7 +128,7 @@ class Tray:
             self.on, self.memory = self.controller(seen, self.memory)
             self.switchings += self.on is not was
             self.net.step(60_000_000, 15.0, 15.0, float(self.on), 0.0)
-            self.net.moisture = 1.0
+            self.net.moisture = self.moisture
             self.now += 60.0
             soils.append(self.net.probe(0))
         return soils
@@ -156,6 +166,134 @@ def test_it_coasts_into_a_lower_aim_and_catches_it() -> None:
     soils = tray.run(10, lambda _: 20.0)
     assert min(soils) > 19.6
     assert fall == 20 * HOUR
+
+
+class LampTray:
+    """A simulated tray under a lamp that is lit for the first 14 hours of a day."""
+
+    def __init__(self) -> None:
+        self.net = ThermalNetwork(
+            mat_watts=22.0, lamp_watts=28.0, probes=[(SEED, 45.0)], room_c=14.0, covered=True
+        )
+        self.memory: tuple[float, ...] = ()
+        self.minute, self.on, self.was_lit = 0, False, False
+        self.said = ""
+
+    def run(self, hours: float, aim: float | None) -> list[float]:
+        """Without an aim nobody asks the controller, and the mat is off."""
+        soils = []
+        for _ in range(round(hours * 60)):
+            into = self.minute % (24 * 60) * 60.0
+            lit = into < 14 * HOUR
+            change = (14 * HOUR - into, False) if lit else (24 * HOUR - into, True)
+            if aim is None:
+                self.on = False
+            else:
+                seen = view(
+                    self.minute * 60.0,
+                    round(self.net.probe(0) * 16) / 16,
+                    aim,
+                    self.on,
+                    lamp=self.was_lit,
+                    lamp_ahead=change if lit == self.was_lit else (0.0, lit),
+                )
+                self.on, self.memory = learning(seen, self.memory)
+                self.said = why(seen, self.memory)
+            self.net.step(60_000_000, 14.0, 14.0, float(self.on), float(lit))
+            self.net.moisture = 1.0
+            self.was_lit = lit
+            self.minute += 1
+            soils.append(self.net.probe(0))
+        return soils
+
+
+def test_a_lamp_over_the_seed_is_not_taken_for_loss_or_mat() -> None:
+    """Against the time constant of the simulated tray, which its system's slowest eigenvalue gives."""
+    net = ThermalNetwork(mat_watts=22.0, lamp_watts=28.0, covered=True)
+    matrix = net.system()[0][:5, :5]
+    slowest = -float(np.linalg.eigvals(matrix).real.max()) * HOUR
+    tray = LampTray()
+    tray.run(44, 22.0)
+    found = learned(tray.memory)
+    assert found is not None
+    assert found.loss == pytest.approx(slowest, rel=0.35)
+    assert found.lamp > 1.0
+
+
+def test_the_mat_that_was_just_put_on_stays_on_while_the_soil_falls() -> None:
+    """With a noisy probe, where the soil is often still over the swing as the mat goes on."""
+    on = simulate(draw(31658, 4), ours).on
+    spells = np.diff(np.flatnonzero(np.diff(on[24 * 60 :].astype(int))))
+    assert len(spells) > 100
+    assert np.count_nonzero(spells <= 1) <= 2
+
+
+def test_before_the_lamp_comes_on_it_does_not_go_by_the_minute() -> None:
+    """The soil would dip before, and the lamp carry it over after: at one aim by day and night."""
+    tray = LampTray()
+    tray.run(24, 20.5)
+    states = []
+    for _ in range(4 * 24 * 60):
+        tray.run(1 / 60, 20.5)
+        states.append(tray.on)
+    spells = np.diff(np.flatnonzero(np.diff(np.array(states, int))))
+    assert len(spells) > 60
+    assert spells.min() >= 3
+
+
+def test_cold_soil_is_not_left_to_a_lamp_that_would_carry_it_in_the_end() -> None:
+    tray = LampTray()
+    tray.run(38, 20.0)
+    tray.run(10.2, None)  # nothing asks for warmth, and then the lamp comes on and something does
+    alone = copy.deepcopy(tray)
+    soils, others = np.array(tray.run(5, 18.0)), np.array(alone.run(5, None))
+    assert soils[0] < 15.5
+    assert others.max() > 18.3
+    there, by_lamp = (int(np.argmax(of > 17.75)) for of in (soils, others))
+    assert there < 0.6 * by_lamp
+    assert soils.max() < others.max() + 0.3
+
+
+def test_a_relay_that_switches_too_often_is_spared() -> None:
+    """A shallow, dry tray on a strong mat: 150 a day and more until it is noticed."""
+    tray = Tray(dry=True, shallow=True)
+    tray.run(3, lambda _: 23.0)
+    rates = []
+    for hours in (8, 16, 24):
+        tray.switchings = 0
+        tray.run(hours, lambda _: 23.0)
+        rates.append(tray.switchings * 24 / hours)
+    assert rates[0] > 150
+    assert rates[2] < 0.9 * rates[0]
+
+
+def test_half_the_trays_more_are_learned_and_plain_on_off_is_not_better() -> None:
+    found = []
+    for controller in (learning, hysteresis):
+        tray = Tray(controller, trays=1)
+        tray.run(24, lambda _: 22.0)
+        tray.net.put_trays(2, 15.0)
+        soils = np.array(tray.run(30, lambda _: 22.0)) - 22.0
+        found.append([np.sqrt(np.mean(part**2)) for part in (soils[: 3 * 60], soils[8 * 60 :])])
+        if controller is learning:
+            assert soils[3 * 60 :].max() < 0.4
+            assert np.abs(soils[12 * 60 :]).max() < 0.25
+    (first, later), (plain_first, plain_later) = found
+    assert first < plain_first
+    assert later < 0.5 * plain_later
+
+
+def test_a_memory_of_another_version_begins_anew_and_says_nothing() -> None:
+    tray = Tray()
+    tray.run(6, lambda _: 22.0)
+    old = tray.memory[:-2]
+    seen = view(tray.now, 20.0, 22.0, False)
+    assert learned(old) is None
+    assert watts_needed(old, 20.0, 22.0) is None
+    on, memory = learning(seen, old)
+    assert (on, memory) == learning(seen, ())
+    assert fell_back(old, memory) is None
+    assert why(seen, old) == "soil 20.00 °C, aiming for 22.00 °C"
 
 
 def test_a_memory_kept_and_given_back_changes_nothing() -> None:

@@ -363,6 +363,21 @@ def test_trays_share_the_mat_so_four_on_72_watts_are_as_one_on_18() -> None:
     assert one.moisture == pytest.approx(four.moisture)
 
 
+def test_trays_that_come_bring_their_cold_and_share_the_mat_from_then_on() -> None:
+    net, two = (ThermalNetwork(trays=trays, mat_watts=36, room_c=15.0) for trays in (1, 2))
+    net.step(3 * HOUR, 15.0, 15.0, 1, 0)
+    mat, before = net.temps[0], list(net.temps)
+    net.put_trays(2, 15.0)
+    assert net.temps[0] == mat
+    assert net.temps[1:4] == pytest.approx([(t + 15.0) / 2 for t in before[1:4]])
+    for one in (net, two):
+        one.settle(15.0, mat_on=True)
+    np.testing.assert_allclose(net.temps, two.temps, atol=1e-9)
+    kept = list(net.temps)
+    net.put_trays(1, 0.0)  # one is taken away: the other is as it was
+    assert net.temps == kept
+
+
 def test_cold_water_takes_the_medium_down_by_the_heat_it_brings() -> None:
     net = ThermalNetwork(mat_watts=18, moisture=0.25, probes=[(SEED, 30.0)])
     net.settle(20.0, mat_on=True)
