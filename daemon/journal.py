@@ -464,6 +464,7 @@ class Journal:
                 self._tidy()
             if last and (failure is None or all(batch.done is None for batch in batches)):
                 break  # else a commit failed: the notes before it are tried without it
+            del batches, marks  # what was written must not stay until the next write, minutes away
         self._end(failure)
 
     def _start_up(self) -> None:

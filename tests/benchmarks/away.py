@@ -3,7 +3,8 @@
     python -m tests.benchmarks.away [--seconds 3600] [--json]
 
 Needs mosquitto. The mat hangs on a pin, so that control has nothing to do with the broker. Memory grows
-by some 2 MB with the journal, and no more: SQLite's page cache fills up, broker or none.
+over the first five minutes, broker or none, and no more: ticks wait so long to be written, and at four a
+second they are 1,200.
 """
 
 from __future__ import annotations

@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+import weakref
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, closing, contextmanager, nullcontext
 from pathlib import Path
@@ -1356,3 +1357,18 @@ async def test_a_watcher_who_may_not_write_reads_a_journal_at_rest(
     monkeypatch.setattr(os, "access", lambda *_: False)
     assert texts(path) == ["kept"]
     assert {one.name for one in path.parent.iterdir()} == KEPT
+
+
+class Text(str):
+    """A text that can be watched."""
+
+
+async def test_what_is_written_is_let_go_of_at_once(path: Path) -> None:
+    journal = Journal.open(path, 0.0, flush_every=0.01)
+    text = Text("{}")
+    noted = weakref.ref(text)
+    journal.note(ticks=[TickRow(1.0, 1.0, steps=(("relays", text),))])
+    del text
+    await until(lambda: module.read_ticks(path))
+    await until(lambda: noted() is None)
+    await journal.close()
