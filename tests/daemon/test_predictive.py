@@ -185,6 +185,7 @@ class LampTray:
         for _ in range(round(hours * 60)):
             into = self.minute % (24 * 60) * 60.0
             lit = into < 14 * HOUR
+            change = (14 * HOUR - into, False) if lit else (24 * HOUR - into, True)
             if aim is None:
                 self.on = False
             else:
@@ -194,7 +195,7 @@ class LampTray:
                     aim,
                     self.on,
                     lamp=self.was_lit,
-                    lamp_ahead=(14 * HOUR - into, False) if lit else (24 * HOUR - into, True),
+                    lamp_ahead=change if lit == self.was_lit else (0.0, lit),
                 )
                 self.on, self.memory = learning(seen, self.memory)
                 self.said = why(seen, self.memory)
@@ -225,6 +226,19 @@ def test_the_mat_that_was_just_put_on_stays_on_while_the_soil_falls() -> None:
     spells = np.diff(np.flatnonzero(np.diff(on[24 * 60 :].astype(int))))
     assert len(spells) > 100
     assert np.count_nonzero(spells <= 1) <= 2
+
+
+def test_before_the_lamp_comes_on_it_does_not_go_by_the_minute() -> None:
+    """The soil would dip before, and the lamp carry it over after: at one aim by day and night."""
+    tray = LampTray()
+    tray.run(24, 20.5)
+    states = []
+    for _ in range(4 * 24 * 60):
+        tray.run(1 / 60, 20.5)
+        states.append(tray.on)
+    spells = np.diff(np.flatnonzero(np.diff(np.array(states, int))))
+    assert len(spells) > 60
+    assert spells.min() >= 3
 
 
 def test_cold_soil_is_not_left_to_a_lamp_that_would_carry_it_in_the_end() -> None:
