@@ -256,7 +256,7 @@ class _Bench:
             None  # since when a mat is welded, and the lowest then
         )
         self.room: float | None = None  # as soil feels it, some hours late
-        self.lit_at = -1e9
+        self.lit_at = self.covered_at = -1e9
         self.clean = True  # no change of the clocks near
 
     def read(self, play: Play) -> None:
@@ -708,7 +708,9 @@ class Judge:
             )
         quiet = min(now - max(one.light_since, one.quiet_since), now - begun + SETTLED - DAY)
         short = hours > 0 and lit < hours * HOUR - LIGHT_SLACK and quiet > SETTLED
-        if short and name not in self._covered and not self._summer(now):
+        if name in self._covered:  # what is shed over a cover counts for a day after that is off
+            one.covered_at = now
+        if short and now - one.covered_at > DAY and not self._summer(now):
             raise ViolationError(
                 "light", now, f"{name}: {lit / HOUR:.2f} h of light in 24 h, wanted {hours:g}"
             )
