@@ -171,9 +171,10 @@ CAUSES: Mapping[str, tuple[frozenset[str], float]] = {
     "no-soil-reading": (FAILING | LYING | AWAY | {Kind.BROKER_GONE, GARBAGE, Kind.COLD_WATERING}, HOUR),
     "probe-lost": (FAILING | LYING | AWAY | {Kind.BROKER_GONE, GARBAGE}, HOUR),
     "probes-disagree": (LYING | FAILING | {Kind.BROKER_GONE}, 2 * HOUR),
-    "soil-over-limit": (LYING | {Kind.PROBE_POWER_ON, GARBAGE}, 2 * HOUR),
-    "crop-too-hot": (LYING | {Kind.PROBE_POWER_ON, GARBAGE}, 2 * HOUR),
-    "lamp-shed": (LYING | {Kind.PROBE_POWER_ON, GARBAGE}, 4 * HOUR),
+    # A stop for heat stays as it was while no probe reads.
+    "soil-over-limit": (LYING | FAILING | {Kind.BROKER_GONE, GARBAGE}, 2 * HOUR),
+    "crop-too-hot": (LYING | FAILING | {Kind.BROKER_GONE, GARBAGE}, 2 * HOUR),
+    "lamp-shed": (LYING | FAILING | {Kind.BROKER_GONE, GARBAGE}, 4 * HOUR),
     "warms-unheated": (LYING | UNRULY | ODD_HEAT | AWAY | FAILING, 12 * HOUR),
     "mat-without-effect": (LYING | UNRULY | ODD_HEAT | FAILING, 12 * HOUR),
     "probe-out-of-tray": (LYING | UNRULY | ODD_HEAT | FAILING, 12 * HOUR),
