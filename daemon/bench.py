@@ -203,7 +203,8 @@ class BenchTick:
             else:
                 bad.append((probe, reading))
             value = reading.value
-            if value is not None and not isnan(value) and reading.quality in DOUBTFUL:
+            # What a probe said before it fell silent is no reading, here no more than for the mat.
+            if value is not None and not isnan(value) and reading.quality in DOUBTFUL and fresh:
                 self.hottest = value if self.hottest is None else max(value, self.hottest)
             before = vettings.get(probe)
             if reading.quality is Quality.JUMP or (before is not None and before.count):

@@ -180,9 +180,9 @@ BUGS = (
         "if not on and wanted and now - since < spec.min_off:",
         "if not on and wanted and now < since:",
         found="least-times",
-        seed=13,
-        days=2,
-        only="none",
+        seed=1824,
+        days=3,
+        only="1",
     ),
     Planted(
         "a lamp that is dark though it is on is not told",

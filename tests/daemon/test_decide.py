@@ -411,6 +411,18 @@ def test_a_number_that_is_none_hides_no_hot_probe_beside_it(value: float) -> Non
         assert not decision.outputs["shelf"].mat
 
 
+@pytest.mark.parametrize(("age", "holds"), [(119.0, True), (120.0, False)])
+def test_what_a_probe_said_before_it_fell_silent_holds_no_stop(age: float, holds: bool) -> None:
+    two = site(bench(soil=("front", "back")))
+    memory = replace(SEED, benches={"shelf": BenchMemory(stops=frozenset({"soil-over-limit"}))})
+    readings = {
+        "shelf/front": Reading(20.0, Quality.OK, 1000.0),
+        "shelf/back": Reading(34.0, Quality.OK, 1000.0 - age),
+    }
+    decision = decide(memory, two, Inputs(readings), Now(1000.0, START))
+    assert ("soil-over-limit" in decision.memory.benches["shelf"].stops) is holds
+
+
 def test_frost_is_no_heat_and_the_hottest_of_two_is_the_hottest_below_zero_too() -> None:
     two = site(bench(soil=("front", "back")))
     readings = {"shelf/front": good(0.0, 60.0), "shelf/back": good(-5.0, 60.0)}
