@@ -27,7 +27,7 @@ from daemon.service import Service
 from daemon.state import DAY, Site
 from daemon.wire import Endpoint, Wire, WireError
 from drivers.protocols import DriverError
-from profiles.library import Library, ProfileError, load_library
+from profiles.library import Library, ProfileError, forget_files, load_library
 
 if TYPE_CHECKING:
     from daemon.client import Client
@@ -125,6 +125,7 @@ def run(
 async def _run(config: Config, state: Path, simulate: bool, speed: float, port: int | None) -> None:
     gc.collect()  # what imports and reading leave in cycles is room for what comes
     site, _ = read_site(config)
+    forget_files()  # nobody reads them again
     gc.collect()
     wire = Wire(config.mqtt, config.site.name, port=port)
     try:  # only now: what is refused leaves no folder behind

@@ -16,7 +16,6 @@ from typing import NamedTuple
 from profiles.bounds import check, check_whole
 from profiles.model import Crop, Figure, Limit, Span, Stage
 from profiles.problems import nearest
-from profiles.season import CHECKS
 from profiles.units import Units, format_length, format_temperature
 
 DAY = 86400.0
@@ -331,14 +330,23 @@ def _check(care: Care) -> None:
         raise ValueError(f"{what} takes no value")
     if what is What.COVER and care.text not in ("on", "off"):
         raise ValueError(f"cover is {care.text!r}; allowed: on, off")
-    if what is What.CHECKED and _which(care.text) not in (kinds := [one.kind for one in CHECKS]):
-        first = care.text.split(" ")[0]
+    if what is What.CHECKED:
+        _known_check(care.text)
+    if what is What.NOTE and not care.text:
+        raise ValueError(f"{what} needs words")
+
+
+def _known_check(text: str) -> None:
+    # Imported only here, for the daemon has no other use for the plan of a season.
+    from profiles.season import CHECKS
+
+    kinds = [one.kind for one in CHECKS]
+    if _which(text) not in kinds:
+        first = text.split(" ")[0]
         raise ValueError(
             f"checked {first!r}{nearest(first, kinds)}; allowed: {', '.join(kinds)}, with any words "
             f'behind it; all else is a note: hotbed log {SITE} note "..."'
         )
-    if what is What.NOTE and not care.text:
-        raise ValueError(f"{what} needs words")
 
 
 def _which(text: str) -> str:

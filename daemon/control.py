@@ -44,13 +44,17 @@ def lit_window(
 
 
 def next_edge(
-    lights_on: timedelta, hours: float, zone: ZoneInfo, utc: float
+    lights_on: timedelta, hours: float, zone: ZoneInfo, utc: float, today: date | None = None
 ) -> tuple[bool, float] | None:
     """Whether the schedule next asks for light or for darkness, and when (POSIX s); None where it
-    always asks for the same. It asks for the opposite until then."""
+    always asks for the same. It asks for the opposite until then.
+
+    today: the local date, where the caller has it.
+    """
     if not 0 < hours < 24:
         return None
-    today = datetime.fromtimestamp(utc, zone).date()
+    if today is None:
+        today = datetime.fromtimestamp(utc, zone).date()
     start = instant(today, lights_on, zone)
     if utc < start:
         end = instant(today - _A_DAY, lights_on, zone) + hours * HOUR

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from functools import partial
 from math import inf, isnan
 from typing import Literal
@@ -203,7 +203,7 @@ def decide(
     if any(keep.until is not None and now.mono >= keep.until for keep in keeps.values()):
         keeps = _lapse(keeps, now, events)
 
-    today = local_day(site.zone, now.utc)
+    today = datetime.fromtimestamp(now.utc, site.zone).date()
     ticks: dict[str, _Bench] = {}
     for name, spec in site.benches.items():
         one = _Bench(spec, site, memory.benches.get(name) or BenchMemory(), aims[name])
@@ -232,12 +232,12 @@ def decide(
         if batch.watered_at is not None and 0 <= now.utc - batch.watered_at < WATER_DISTURBS
     }
     for name, one in ticks.items():
-        one.steer(now, dt, keeps, name in watered, bank)
+        one.steer(now, today, dt, keeps, name in watered, bank)
     _share_power(ticks, site, inputs, now, conditions)
 
     price = site.tariff.price_at(now.utc, site.zone) if site.tariff is not None else 0.0
     drawn = {name: one.drew(dt, price) for name, one in ticks.items()}
-    if last is not None and any(0 < bench.day < today for bench in memory.benches.values()):
+    if any(0 < bench.day < today.toordinal() for bench in memory.benches.values()):
         _tell_energy(memory, site, now, events)
 
     leafy = {
@@ -249,7 +249,7 @@ def decide(
     benches: dict[str, BenchMemory] = {}
     for name, one in ticks.items():
         outputs[name], benches[name] = one.finish(
-            now, dt, today, drawn[name], inputs, name in leafy, events, conditions
+            now, dt, today.toordinal(), drawn[name], inputs, name in leafy, events, conditions
         )
     outdoors = mean_reading(readings, site.outdoor_air, now, AIR_FRESH)
     care = _tonight(memory, site, readings, now)
@@ -845,13 +845,17 @@ class _Bench:
     def steer(
         self,
         now: Now,
+        today: date,
         dt: float,
         keeps: Mapping[str, Keep],
         watered: bool,
         bank: float,
     ) -> None:
-        """Wants, then overrides, then the safety stops. bank: see `OffPeak.banks`."""
-        aim, self.day = self.aim, self._scheduled(now)
+        """Wants, then overrides, then the safety stops.
+
+        today: the local date. bank: see `OffPeak.banks`.
+        """
+        aim, self.day = self.aim, self._scheduled(now, today)
         by_night = aim.soil_night is not None and aim.hours > 0 and not self.day
         self.target = aim.soil_night if by_night else aim.soil
         if self.target is not None and bank:
@@ -904,7 +908,8 @@ class _Bench:
                 "dark until the first seedlings may be up" if aim.seed else "nothing to light"
             )
         elif scheduled:
-            self.lamp_why = f"in its {aim.hours:g} h of light, for {aim.lit_for}"
+            cheap = ", from the first cheap hour on" if self.spec.lit_cheaply else ""
+            self.lamp_why = f"in its {aim.hours:g} h of light{cheap}, for {aim.lit_for}"
         else:
             self.lamp_why = f"night, after {aim.hours:g} h of light"
         if scheduled or aim.hours <= 0:  # the night is a safety stop, and waits for no least time
@@ -929,13 +934,13 @@ class _Bench:
             self.shed = True
             self.stop_lamp(f"it would cook what is under the cover ({aim.ceiling_of})")
 
-    def _scheduled(self, now: Now) -> bool:
+    def _scheduled(self, now: Now, today: date) -> bool:
         """Whether the schedule asks for light; without a trusted clock, the rhythm goes on as it was."""
         hours = self.aim.hours
         if hours <= 0 or hours >= 24:
             return hours > 0
         if now.trusted:
-            self.edge = next_edge(self.spec.lights_on, hours, self.site.zone, now.utc)
+            self.edge = next_edge(self.spec.lights_on, hours, self.site.zone, now.utc, today)
             return self.edge is not None and not self.edge[0]
         light = self.old.light
         if light.day_from is not None and light.night_from is None:
@@ -1253,12 +1258,13 @@ class _Bench:
                 )
         else:
             self.full_since = None
-        off: dict[str, float] = {}
-        for key, text in self._off_target():
-            since = off[key] = now.mono if dt > GAP else self.off_target.get(key, now.mono)
-            if now.mono - since >= OFF_TARGET:
-                found[key] = text
-        if off or self.off_target:
+        missed = self._off_target()
+        if missed or self.off_target:
+            off: dict[str, float] = {}
+            for key, text in missed:
+                since = off[key] = now.mono if dt > GAP else self.off_target.get(key, now.mono)
+                if now.mono - since >= OFF_TARGET:
+                    found[key] = text
             self.off_target = off
         for key, text in found.items():
             mark = f"{key}@{aim.soil}/{aim.air_day}/{aim.air_night}"

@@ -50,6 +50,9 @@ ANSWER_RISE = 0.5
 #: A mat that takes turns with others shows it by what each turn brings back of what was lost since the
 #: last: so much in all, of turns that bring so much each (more than a step of the probe) [°C].
 ANSWER_TURNS, TURN_LEAST = 1.0, 0.2
+#: After a gap, soil that fell by this much more [°C] before it rose by ANSWER_RISE was turned round by
+#: its mat: two steps of a probe. What reads an unmeasured room goes on as the room does (our judgement).
+STILL_FALLS = 0.1
 ANSWER_SWING = 0.4
 ANSWER_LEAST = 1.5
 #: Once shown to work, a mat is believed while the soil keeps this lift [°C] over a measured room.
@@ -154,13 +157,15 @@ def over_gap(watch: HeatWatch, soil: float | None) -> HeatWatch:
     """The watch after a time in which nobody looked and nothing was on; soil: now [°C].
 
     Levels are anew. But near its balance a mat can show no other sign than that the soil keeps its
-    level; after a long fall it rises well enough, once the mat is warm itself.
+    level; after a long fall it rises well enough, once the mat is warm itself. In an unmeasured room
+    that is night by then, a sound mat may do no more than end the fall, and bring back a little.
     """
     if watch.kept is None or soil is None:
         return HeatWatch()
     if watch.kept - soil < LONG_FALL:
         return HeatWatch(kept=soil)
-    return HeatWatch(on_s=-AFTER_HEAT)
+    turn = None if watch.room is not None else soil + ANSWER_RISE - STILL_FALLS
+    return HeatWatch(on_s=-AFTER_HEAT, rested=turn)
 
 
 def watch_heat(

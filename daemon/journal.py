@@ -66,7 +66,7 @@ from drivers.protocols import Quality, Reading
 __all__ = [
     "FLUSH_EVERY", "DuplicateRequestError", "Journal", "JournalError", "ReadingRow", "RequestRow",
     "SavedState", "StoredTick", "TickRow", "last_step", "read_events", "read_readings",
-    "read_request", "read_steps", "read_ticks", "tick_of",
+    "read_request", "read_saved", "read_steps", "read_ticks", "tick_of",
 ]  # fmt: skip
 
 log = logging.getLogger(__name__)
@@ -335,9 +335,8 @@ class Journal:
     # reading: what is on disk, without what is only noted
 
     def saved_state(self) -> SavedState | None:
-        """The newest state on disk."""
-        with reader(self.path) as db:
-            return read_state(db)
+        """As `read_saved`."""
+        return read_saved(self.path)
 
     def answer_to(self, request_id: str) -> str | None:
         """The answer (JSON text) to a request that was already done or refused."""
@@ -726,6 +725,12 @@ class Journal:
 
 
 # reading, from any process
+
+
+def read_saved(path: Path) -> SavedState | None:
+    """The newest state on disk. Raises JournalError as `read_events` does."""
+    with reader(path) as db:
+        return read_state(db)
 
 
 def read_events(

@@ -49,6 +49,8 @@ WAL_KEPT = 4 << 20
 #: Pages of a fresh journal [bytes]. A commit touches some fifteen, a few rows in each: small ones halve
 #: what a day has the disk write (`tests/benchmarks/disk.py`).
 PAGE = 1024
+#: How many pages a connection keeps at hand [bytes]; left alone SQLite takes 2 MB, bit by bit over hours.
+CACHE = 256 << 10
 #: The file, its write-ahead log and that log's index, and how far it had come: they belong together.
 SIDES = ("", "-wal", "-shm", "-head")
 #: How many of the newest events and requests a start goes through, digest by digest.
@@ -400,13 +402,19 @@ def _is_full(folder: Path) -> bool:
 
 
 def _plug(path: Path, mode: str) -> sqlite3.Connection:
-    return sqlite3.connect(
+    db = sqlite3.connect(
         f"{path.absolute().as_uri()}?mode={mode}",
         uri=True,
         timeout=BUSY_SECONDS,
         isolation_level=None,  # transactions are begun and ended in so many words
         check_same_thread=False,  # opened by the caller, then used by the writer alone
     )
+    try:
+        db.execute(f"PRAGMA cache_size = -{CACHE // 1024}")
+    except BaseException:  # it reads the file's schema, which may be damaged
+        db.close()
+        raise
+    return db
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:

@@ -263,8 +263,10 @@ class Rehearsal:
             soil = truth.seed_depth_c
             record.ticks += 1
             record.soil_sum += soil
-            record.soil_low = min(record.soil_low, soil)
-            record.soil_high = max(record.soil_high, soil)
+            if soil < record.soil_low:
+                record.soil_low = soil
+            if soil > record.soil_high:
+                record.soil_high = soil
             aim = decision.aims[batch.place]
             target = decision.outputs[batch.place].target
             if target is not None:

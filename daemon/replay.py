@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter
+from pydantic_core import to_json
 
 from daemon.decide import Decision, decide
 from daemon.events import Event
@@ -51,18 +52,16 @@ _NOT_DECIDED = frozenset({"request", "daemon", "record", "stage", "move", "power
 #: Each half of the digest of a decision [bytes].
 _HALF = 4
 
-_site = TypeAdapter(Site)
-
 
 def dump_site(site: Site) -> str:
     """The site and its crops as JSON text, without what follows from them."""
     bare = replace(site, library=Library(dict(site.crops), {}), husbandry={}, counted={})
-    return _site.dump_json(bare).decode()
+    return to_json(bare, inf_nan_mode="null", fallback=str).decode()
 
 
 def restore_site(text: str) -> Site:
     """The site from its JSON text. Raises ValueError (pydantic's) when it does not fit."""
-    site = _site.validate_json(text)
+    site = TypeAdapter(Site).validate_json(text)
     husbandry, counted = cared_for(site.library)
     return replace(site, husbandry=husbandry, counted=counted)
 
@@ -98,7 +97,7 @@ class Recorder:
     """Makes ticks into rows of the journal, each with what differs from the one before."""
 
     def __init__(self, site: Site) -> None:
-        self._site = dump_site(site)
+        self._site = site
         self._steps: list[tuple[str, str]] = []
         self._due: float | None = None  # when the next checkpoint is, mono
         self._relays: dict[str, list[Any]] = {}
@@ -128,7 +127,7 @@ class Recorder:
         relays, troubles, switched = _relays(inputs), dict(inputs.troubles), _switched(decision)
         if whole := self._due is None or now.mono >= self._due:
             self._due = now.mono + CHECKPOINT_EVERY
-            steps += [("site", self._site), ("memory", dump(before))]
+            steps += [("site", dump_site(self._site)), ("memory", dump(before))]
         changed = {n: one for n, one in relays.items() if whole or self._relays.get(n) != one}
         if changed:
             steps.append(("relays", json.dumps(changed)))

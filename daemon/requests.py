@@ -56,7 +56,8 @@ class RefusedError(Exception):
 
 
 class _Arguments(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # Built when the first one of its kind comes: many a kind never does.
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 def _written(value: object) -> object:

@@ -53,7 +53,9 @@ from daemon.state import (
     Memory,
     Now,
     Site,
+    done_reading,
     dump,
+    fitted,
     restore,
 )
 from daemon.wire import RateLimit, Wire
@@ -105,11 +107,17 @@ def _too_many(by: str, wait: float) -> str:
     )
 
 
-def _routine(event: Event) -> bool:
-    """Whether it comes by the thousand and can wait a few minutes to be written: a mat's switching, a
-    stop that does its daily work. A stop for what a person must know of raises an alarm."""
-    return event.kind == "interlock" or (
-        event.kind == "switching" and event.data.get("relay") == "mat"
+def _routine(events: Sequence[Event]) -> bool:
+    """Whether all of a tick's come by the thousand and can wait a few minutes to be written: a mat's
+    switching, a stop that does its daily work, such as having the lamp off and on over a cover. A stop
+    for what a person must know of raises an alarm."""
+    stops = {event.bench for event in events if event.kind == "interlock"}
+    return all(
+        event.kind == "interlock"
+        or (
+            event.kind == "switching" and (event.data.get("relay") == "mat" or event.bench in stops)
+        )
+        for event in events
     )
 
 
@@ -197,6 +205,7 @@ class Service:
         try:
             await self.hardware.start()
             self._resume()
+            done_reading()
             wire = asyncio.create_task(self.wire.run())
             outbox = asyncio.create_task(self._empty_outbox())
             try:
@@ -279,7 +288,7 @@ class Service:
         for on, relay in sorted(told, key=lambda one: one[0]):
             relay.set(on, lease)
         self._ticked = now.mono
-        urgent = not all(map(_routine, decision.events))
+        urgent = not _routine(decision.events)
         due = now.mono - self._saved_at >= SAVE_EVERY
         try:
             self.journal.note(
@@ -452,24 +461,8 @@ class Service:
 
     def _place_the_unknown(self, events: list[Event]) -> None:
         """Batches of a crop or on a bench that the configuration no longer has: none is lost."""
-        batches = dict(self.memory.batches)
-        for code, batch in self.memory.batches.items():
-            if batch.crop not in self.site.crops:
-                self._left_out[code] = batches.pop(code)
-                events.append(
-                    self._daemon_event(
-                        f"{code} rests: no crop {batch.crop!r} is known any more; it goes on at the "
-                        "next start that knows it"
-                    )
-                )
-            elif batch.place not in self.site.benches and batch.place not in self.site.places:
-                batches[code] = replace(batch, place="chamber", revision=batch.revision + 1)
-                events.append(
-                    self._daemon_event(
-                        f"{code} stood on {batch.place}, which is gone: now in chamber"
-                    )
-                )
-        self.memory = replace(self.memory, batches=batches)
+        self.memory, self._left_out, said = fitted(self.memory, self.site)
+        events += map(self._daemon_event, said)
 
     def _daemon_event(self, text: str) -> Event:
         return Event(at=self.clock.utc(), kind="daemon", text=text)

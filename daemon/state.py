@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, time, timedelta
+from functools import lru_cache
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
+from pydantic_core import SchemaSerializer
 
 from daemon import predictive
 from daemon.care import Husbandry, Records, Tally, TallyLimits, limits_of
@@ -97,7 +99,10 @@ class MoistureSpec:
 
 @dataclass(frozen=True, slots=True)
 class BenchSpec:
-    """A bench as configured; probes are named `<bench>/<probe>`."""
+    """A bench as configured; probes are named `<bench>/<probe>`.
+
+    lit_cheaply: the lamp's hours begin at `lights_on` because the cheap hours do.
+    """
 
     name: str
     title: str
@@ -110,6 +115,7 @@ class BenchSpec:
     air_probes: tuple[str, ...]
     control: Literal["learning", "hysteresis"] = "learning"
     moisture: MoistureSpec | None = None
+    lit_cheaply: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +191,7 @@ class Site:
                 moisture=None
                 if bench.moisture is None
                 else MoistureSpec(f"{name}/moisture", bench.moisture.dry, bench.moisture.wet),
+                lit_cheaply=cheap is not None and bench.lights_on is None,
             )
             for name, bench in config.bench.items()
         }
@@ -539,17 +546,49 @@ class Inputs:
     troubles: Mapping[str, str] = field(default_factory=dict)
 
 
-_memory = TypeAdapter(Memory)
-
-
 def dump(memory: Memory) -> str:
     """The memory as JSON text, for the journal."""
-    return _memory.dump_json(memory).decode()
+    return _writer().to_json(memory).decode()
 
 
 def restore(text: str) -> Memory:
     """The memory from its JSON text. Raises ValueError (pydantic's) when it does not fit."""
-    return _memory.validate_json(text)
+    return _reader().validate_json(text)
+
+
+# Apart, and each made where it is first used: a daemon writes for months and reads at its start.
+
+
+@lru_cache(maxsize=1)
+def _writer() -> SchemaSerializer:
+    return TypeAdapter(Memory).serializer
+
+
+@lru_cache(maxsize=1)
+def _reader() -> TypeAdapter[Memory]:
+    return TypeAdapter(Memory)
+
+
+def done_reading() -> None:
+    """Let go of what `restore` keeps at hand to be quick the next time."""
+    _reader.cache_clear()
+
+
+def fitted(memory: Memory, site: Site) -> tuple[Memory, dict[str, Batch], list[str]]:
+    """The memory as the site can go on from, batches of a crop that it does not know, which rest, and a
+    sentence for each batch that rests, or whose bench is gone."""
+    batches, resting, said = dict(memory.batches), {}, []
+    for code, batch in memory.batches.items():
+        if batch.crop not in site.crops:
+            resting[code] = batches.pop(code)
+            said.append(
+                f"{code} rests: no crop {batch.crop!r} is known any more; it goes on at the next start "
+                "that knows it"
+            )
+        elif batch.place not in site.benches and batch.place not in site.places:
+            batches[code] = replace(batch, place="chamber", revision=batch.revision + 1)
+            said.append(f"{code} stood on {batch.place}, which is gone: now in chamber")
+    return replace(memory, batches=batches), resting, said
 
 
 def shifted(memory: Memory, by: float) -> Memory:

@@ -16,12 +16,21 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeVar, cast
 
 from pydantic import RootModel, ValidationError
 
 from profiles.emergence import EmergenceModel
-from profiles.model import Citation, Crop, CropFile, LimitKind, NormalSeedlings, Source, Stage
+from profiles.model import (
+    Citation,
+    Crop,
+    CropFile,
+    LimitKind,
+    NormalSeedlings,
+    Part,
+    Source,
+    Stage,
+)
 from profiles.problems import explain, nearest
 
 _DATA = Path(__file__).parent / "data"
@@ -30,6 +39,7 @@ _SOURCES_FILE = "sources.toml"
 _DEEPEST = 12
 
 Table = dict[str, Any]
+_P = TypeVar("_P", bound=Part)
 
 
 class ProfileError(Exception):
@@ -125,6 +135,11 @@ def load_library(extra: Path | None = None) -> Library:
     )
 
 
+def forget_files() -> None:
+    """Let go of what is kept of the shipped files so that the next library need not read them again."""
+    _shipped.cache_clear()
+
+
 @cache
 def _shipped() -> _Shipped:
     """What comes with the package, read once: it does not change while we run. Raises ProfileError."""
@@ -138,11 +153,12 @@ def _shipped() -> _Shipped:
     }
     shipped = _Shipped(days, days_source, normal, normal_source, groups, sources, tables, {})
     crops = {}
+    known: dict[Part, Part] = {}
     for name, table in tables.items():
         found, crop = _crop(name, table, shipped, sources)
         problems += [f"{_DATA / 'crops' / name}.toml: {problem}" for problem in found]
         if crop is not None:
-            crops[name] = crop
+            crops[name] = _sharing(crop, known)
     problems += [f"{_DATA / 'crops' / name}.toml: {line}" for name, line in _shared_names(crops)]
     if problems:
         raise ProfileError(problems)
@@ -196,6 +212,23 @@ def _crop(
     if row.partition(" (")[0] not in name.split("-") and not file.stand_in:
         return [f"stand_in: is missing; say why {name} follows the row of {row}"], None
     return [], Crop(**figures, emergence=shipped.days[row], emergence_source=shipped.days_source)
+
+
+def _sharing(part: _P, known: dict[Part, Part]) -> _P:
+    """The same, each piece that is equal to one of `known` being that one, and the others added there:
+    crops have most of their figures in common, and each takes a kilobyte of memory."""
+
+    def of(value: object) -> object:
+        if isinstance(value, dict):
+            return {key: of(inner) for key, inner in value.items()}
+        if not isinstance(value, Part):
+            return value
+        value = _sharing(value, known)
+        return known.setdefault(value, value)
+
+    # Which of its fields were given nobody asks any more; a set of their names is most of that kilobyte.
+    pieces: dict[str, Any] = {key: of(value) for key, value in part}
+    return cast("_P", type(part).model_construct(set(), **pieces))
 
 
 def _no_such(key: str, name: str, known: Mapping[str, object]) -> list[str]:

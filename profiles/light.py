@@ -21,7 +21,7 @@ from math import atan, ceil, hypot, pi
 from statistics import linear_regression
 
 from profiles.bounds import check, check_over_0, check_whole
-from profiles.mix import TRAY_MM
+from profiles.units import TRAY_MM
 
 _MOL_PER_UMOL_HOUR = 3600 / 1e6
 #: Lumens a square foot to lux: the international foot is 0.3048 m.

@@ -16,9 +16,7 @@ from math import ceil, isfinite, pi, sqrt
 from typing import Literal
 
 from profiles.bounds import check, check_whole
-
-#: A tray of "10 x 20 inch" measures about 11 x 21 inch at its rim [mm] (common practice, no source).
-TRAY_MM = (540, 275)
+from profiles.units import TRAY_MM
 
 #: To show wherever a person is told to make a mix.
 MIX_CAUTION = (

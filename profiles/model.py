@@ -57,7 +57,9 @@ class Stage(StrEnum):
 class Part(BaseModel):
     """A piece of a profile: frozen, and refuses keys that it does not know."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True
+    )
 
 
 class Citation(Part):

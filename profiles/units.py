@@ -9,6 +9,8 @@ Units = Literal["C", "F"]
 """What a person reads and writes: °C and centimetres, or °F and inches."""
 
 MM_PER_INCH = 25.4
+#: A tray of "10 x 20 inch" measures about 11 x 21 inch at its rim [mm] (common practice, no source).
+TRAY_MM = (540, 275)
 
 
 def celsius_from_f(temperature_f: float) -> float:

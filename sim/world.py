@@ -15,6 +15,7 @@ from array import array
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
+from functools import partial
 from typing import Any, TypeVar
 
 import numpy as np
@@ -776,7 +777,7 @@ def _site(spec: ProbeSpec, figures: TrayFigures) -> Site:
 
 
 def _sensor(net: ThermalNetwork, index: int) -> Callable[[], float]:
-    return lambda: net.probe(index)
+    return partial(net.probe, index)
 
 
 def _to_us(seconds: float) -> int:

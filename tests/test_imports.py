@@ -16,6 +16,8 @@ import pytest
 ROOT = Path(__file__).parents[1]
 #: Top-level packages that only some configurations use, or only the simulator.
 HEAVY = {"amqtt", "apscheduler", "gpiozero", "lgpio", "numpy", "scipy", "sim", "w1thermsensor"}
+#: What only planning needs; a daemon that lives for months goes without.
+PLANNING = {"profiles.mix", "profiles.season", "profiles.seeds"}
 
 GPIO = 'device = { driver = "gpio", pin = 5, active = "low" }'
 PLUG = 'device = { driver = "mqtt", topic = "shed/plug/set" }'
@@ -23,8 +25,8 @@ ONEWIRE = 'device = { driver = "onewire", id = "28-00000a1b2c3d" }'
 THERMOMETER = 'device = { driver = "mqtt", topic = "shed/soil" }'
 
 
-def _loaded(code: str, folder: Path) -> set[str]:
-    """The heavy packages that a fresh interpreter has loaded after running `code`."""
+def _loaded(code: str, folder: Path, watched: set[str] = HEAVY) -> set[str]:
+    """The watched packages and modules that a fresh interpreter has loaded after running `code`."""
     told = subprocess.run(
         [
             sys.executable,
@@ -41,7 +43,8 @@ def _loaded(code: str, folder: Path) -> set[str]:
         check=False,
     )
     assert told.returncode == 0, told.stderr
-    return {name.partition(".")[0] for name in json.loads(told.stdout)} & HEAVY
+    names = json.loads(told.stdout)
+    return {*names, *(name.partition(".")[0] for name in names)} & watched
 
 
 @pytest.mark.parametrize(
@@ -85,6 +88,12 @@ def test_reading_a_configuration_loads_only_what_it_names(
     )
     code = "from pathlib import Path; from daemon.config import load; load(Path('hotbed.toml'))"
     assert _loaded(code, tmp_path) == loaded
+
+
+def test_the_daemon_loads_no_plan_of_a_season(tmp_path: Path) -> None:
+    code = "import sys; sys.argv = ['hotbed', 'run']; import daemon.cli, daemon.app, daemon.wakes"
+    assert _loaded(code, tmp_path, PLANNING) == set()
+    assert _loaded("import daemon.cli.planning, daemon.orders", tmp_path, PLANNING) == PLANNING
 
 
 @pytest.mark.parametrize("package", sorted(HEAVY - {"lgpio"}))

@@ -30,12 +30,14 @@ from daemon.campaign.scenario import (
     STALL,
     Trouble,
 )
+from daemon.control import lit_window
 from daemon.decide import DISAGREE, Decision
 from daemon.events import Event
 from daemon.state import DAY, HOUR, BenchSpec
 from drivers.protocols import Quality
 from profiles.model import Stage
 from sim.faults import FaultKind as Kind
+from sim.world import BenchTruth
 
 MINUTE = 60.0
 
@@ -123,6 +125,20 @@ WELDED = _due(
     "warms-unheated soil-over-limit crop-too-hot relay-unconfirmed", 12 * HOUR,
     "soil comes 2.5 °C over what explains it within hours, or else it is not warmed",
 )  # fmt: skip
+WELDED_FAR = _due(
+    "relay-welded-warm", "soil under a welded mat has warmed by more than room and lamp explain",
+    "warms-unheated relay-unconfirmed", 1 * HOUR,
+    "a probe lags behind the soil by minutes",
+)  # fmt: skip
+DARK = _due(
+    "lamp-dark", "a lamp that is told to be on is dark, by its power or light",
+    "lamp-dark relay-unconfirmed", 15 * MINUTE,
+    "a minute to settle, and ten against a lamp that starts slowly",
+)  # fmt: skip
+ALIGHT = _due(
+    "lamp-draws", "a lamp that is told to be off draws power, by its meter", "relay-unconfirmed",
+    6 * MINUTE, "a minute to settle and half a minute against chatter",
+)  # fmt: skip
 AGAINST = _due(
     "relay-unconfirmed", "a plug that reports is against orders", "relay-unconfirmed", 5 * MINUTE,
     "ten seconds to confirm and half a minute against chatter",
@@ -146,8 +162,8 @@ UNTRUSTED = _due(
     "five minutes, in which most boards get their time",
 )  # fmt: skip
 DUES = (
-    NO_READING, ONE_LOST, FROZEN, APART, OUT_MEASURED, OUT, COLD_MAT, WELDED, AGAINST, BEYOND_REACH,
-    TOO_HOT, OVER, UNWRITTEN, UNTRUSTED,
+    NO_READING, ONE_LOST, FROZEN, APART, OUT_MEASURED, OUT, COLD_MAT, WELDED, WELDED_FAR, DARK, ALIGHT,
+    AGAINST, BEYOND_REACH, TOO_HOT, OVER, UNWRITTEN, UNTRUSTED,
 )  # fmt: skip
 
 #: What may be behind each alarm, at its bench or at the site, and how long ago [s].
@@ -182,11 +198,17 @@ BY_RECORDS = frozenset({"left-out", "dry-cells", "lamp-unseen", "call-failed", "
 #: Raised by the state of a batch or of the room, so that they may stand though nothing is broken.
 _OF_NATURE = BY_RECORDS | {"emergence-overdue", "crop-too-hot", "lamp-shed", "soil-over-limit"}
 
+#: Seconds after which a relay that reports itself on against orders has been reckoned with, though others
+#: had their least times to go.
+KNOWN = 15 * MINUTE
 #: Seconds without any trouble after which all must be as if there had been none: a grower looks in
 #: twice a day and resets what was latched, and a night that began wrongly is over by then.
 SETTLED = 40 * HOUR
 #: The same alarm no more often than this in a day, or nobody heeds it (our judgement).
 CHATTER = 12
+#: No relay is told to switch more often than this within an hour, on or off: contacts good for 100,000
+#: cycles then last for a year of nothing else (our judgement).
+WEAR = 24
 #: What a lamp may burn beyond its hours within 24: a tick at each end, and a lease when the loop stops.
 LIGHT_SLACK = 400.0
 WORK_LIGHT = 1800.0
@@ -228,7 +250,21 @@ class _Bench:
         self.quiet_since = 0.0
         self.light_since = 0.0
         self.frozen: dict[str, float | None] = {}
+        self.ordered: dict[str, tuple[bool, float]] = {}  # by relay: on, and since when
+        self.switched: dict[str, deque[float]] = {}
+        self.weld: tuple[float, float] | None = (
+            None  # since when a mat is welded, and the lowest then
+        )
+        self.room: float | None = None  # as soil feels it, some hours late
+        self.lit_at = -1e9
         self.clean = True  # no change of the clocks near
+
+    def read(self, play: Play) -> None:
+        """Note when a soil probe last delivered a good reading."""
+        for probe in self.spec.soil_probes:
+            reading = play.readings[probe]
+            if reading.quality is Quality.OK:
+                self.read_at = max(self.read_at, reading.at)
 
 
 class Judge:
@@ -279,6 +315,7 @@ class Judge:
             self._restarts = len(play.restarts)
             self._gone_at = now
             self._ledger(now)
+        self._orders(now)
         if play.decision is None:  # something was asked for since the core decided
             return
         self._last = play.decision
@@ -294,6 +331,54 @@ class Judge:
         self._site(now)
         if len(play.events) != self._told:
             self._alarms(now)
+
+    def _orders(self, now: float) -> None:
+        """What is looked at in every decision: the readings, and how often a relay is told to switch."""
+        decided = self.play.decided
+        assert decided is not None
+        for name, one in self.benches.items():
+            one.read(self.play)
+            output = decided.outputs[name]
+            for kind, spec in (("lamp", one.spec.lamp), ("mat", one.spec.mat)):
+                if spec is None:
+                    continue
+                on = getattr(output, kind)
+                was, since = one.ordered.get(kind, (False, -1e9))
+                if now == self._gone_at:  # everything was driven off, and nothing is told to switch
+                    one.ordered[kind] = on, -1e9
+                    continue
+                if on is was:
+                    continue
+                one.ordered[kind] = on, now
+                stopped = was and any(stop.startswith(f"{kind}: ") for stop in output.stops)
+                if kind == "lamp" and was:  # its night is a safety stop too, and waits for nothing
+                    hours, told = decided.aims[name].hours, self.play.now
+                    window = lit_window(one.spec.lights_on, hours, self._zone, told.utc)
+                    stopped |= hours > 0 and (window is None or not told.trusted)
+                if stopped or self._kept(f"{name}/{kind}", now):
+                    continue
+                least = spec.min_on if was else spec.min_off
+                if now - since < least - 1e-6:
+                    raise ViolationError(
+                        "least-times", now,
+                        f"{name}/{kind} was {'on' if was else 'off'} for {now - since:.0f} s, "
+                        f"the least is {least:g}",
+                    )  # fmt: skip
+                switched = one.switched.setdefault(kind, deque(maxlen=WEAR + 1))
+                switched.append(now)
+                if len(switched) > WEAR and now - switched[0] < HOUR:
+                    raise ViolationError(
+                        "relay-wear",
+                        now,
+                        f"{name}/{kind} was switched {WEAR + 1} times within an hour",
+                    )
+
+    def _kept(self, key: str, now: float) -> bool:
+        """Whether a person has, or had of late, their own way with a relay: that does not wait."""
+        return any(
+            t.kind in (KEEP_ON, KEEP_OFF) and t.target == key and t.at <= now < t.end + DAY
+            for t in self.play.scenario.troubles
+        )
 
     def _turn(self, now: float) -> None:
         """Troubles have come or gone: what of each bench can be relied on."""
@@ -394,7 +479,14 @@ class Judge:
                 continue
             on = closed[kind] = relay.closed
             obeys = one.obeys[kind]
-            if on and obeys:
+            plug = play.plugs.get(key)
+            # What stays on against orders takes its watts from the others, once that is known.
+            welded = (
+                on and one.kinds & UNRULY == {Kind.RELAY_STUCK_ON} and not getattr(output, kind)
+            )
+            told = plug is not None and plug.device.state_topic is not None
+            welded = welded and told and up and GARBAGE not in one.kinds
+            if self.held.span("welded", key, welded, now) > KNOWN or (on and obeys):
                 watts += self._loads[key]
             keep = play.keeps.get(key)
             if on and obeys and keep is not None and not keep[0] and now > self._gone_at:
@@ -404,7 +496,6 @@ class Judge:
                     )
             else:
                 self.held.span("kept off", key, False, now)
-            plug = play.plugs.get(key)
             if plug is not None and plug.device.state_topic is not None:
                 against = relay.closed is not getattr(output, kind)
                 reach = one.obeys[kind] or not play.is_on(Kind.BROKER_GONE)
@@ -413,14 +504,22 @@ class Judge:
             if plug is not None:
                 self._must(BEYOND_REACH, key, name, up and play.is_on(Kind.BROKER_GONE), now)
         mat, lamp = closed["mat"], closed["lamp"]
+        if truth.lamp_lit:
+            one.lit_at = now
+        if spec.lamp is not None and spec.lamp.proof is not None:
+            lit = bool(truth.lamp_lit)
+            self._must(DARK, name, name, up and output.lamp and not lit, now)
+            draws = spec.lamp.proof.measures == "power" and lit and not output.lamp
+            self._must(ALIGHT, name, name, up and draws, now)
         self._readings(name, one, mat, now)
         self._light(name, one, truth.lamp_s, hours, now)
         if spec.mat is not None:
             self._warmth(name, one, mat, truth.seed_depth_c, output.target, now)
-            self._heat_guard(name, one, mat, output.target, now)
+            self._heat_guard(name, one, mat, truth, output.target, now)
         if lamp and one.obeys["lamp"] and name in self._covered and hours:
             hot = self._ceilings.get(name, 99.0) - 0.5
-            self._hot_and_on("lamp-over-cover", name, one, hot, "lamp", now)
+            shown = self._hottest(one.honest, now)
+            self._hot_and_on("lamp-over-cover", name, shown, hot, "lamp", now)
         self._schedule(name, one, bool(truth.lamp_lit), hours, now)
         return watts
 
@@ -432,8 +531,6 @@ class Judge:
         for probe in one.spec.soil_probes:
             reading = play.readings[probe]
             fresh = reading.quality is Quality.OK and now - reading.at < self._tick
-            if reading.quality is Quality.OK:
-                one.read_at = max(one.read_at, reading.at)
             if fresh and reading.value is not None:
                 good.append(reading.value)
             if Kind.PROBE_FROZEN in one.kinds:
@@ -455,23 +552,24 @@ class Judge:
         apart = len(good) > 1 and max(good) - min(good) > DISAGREE + 0.3
         steady = GARBAGE not in one.kinds and LATE not in one.kinds
         self._must(APART, name, name, up and apart and steady, now)
+        ceiling, limit = self._ceilings.get(name), site.soil_limit
+        if mat and one.obeys["mat"]:  # whatever a probe reads that is too hot, true or not
+            shown = self._hottest(one.spec.soil_probes, now)
+            if ceiling is not None:
+                self._hot_and_on("crop-too-hot", name, shown, ceiling, "mat", now)
+            self._hot_and_on("soil-over-limit", name, shown, limit, "mat", now)
         if not one.honest:
             return
-        ceiling, limit = self._ceilings.get(name), site.soil_limit
+        hottest = self._hottest(one.honest, now)
         if ceiling is not None:
-            if mat and one.obeys["mat"]:
-                self._hot_and_on("crop-too-hot", name, one, ceiling, "mat", now)
-            hot = self._hottest(one, now) > ceiling
-            self._must(TOO_HOT, name, name, up and hot, now)
-        if mat and one.obeys["mat"]:
-            self._hot_and_on("soil-over-limit", name, one, limit, "mat", now)
-        self._must(OVER, name, name, up and self._hottest(one, now) > limit, now)
+            self._must(TOO_HOT, name, name, up and hottest > ceiling, now)
+        self._must(OVER, name, name, up and hottest > limit, now)
 
-    def _hottest(self, one: _Bench, now: float) -> float:
+    def _hottest(self, probes: tuple[str, ...], now: float) -> float:
         return max(
             (
                 reading.value
-                for probe in one.honest
+                for probe in probes
                 if (reading := self.play.readings[probe]).value is not None
                 and reading.quality is Quality.OK
                 and now - reading.at < self._tick
@@ -480,9 +578,8 @@ class Judge:
         )
 
     def _hot_and_on(
-        self, rule: str, name: str, one: _Bench, limit: float, relay: str, now: float
+        self, rule: str, name: str, hottest: float, limit: float, relay: str, now: float
     ) -> None:
-        hottest = self._hottest(one, now)
         if hottest >= limit:
             raise ViolationError(
                 rule, now, f"{name}: the {relay} is on at {hottest:.1f} °C, the limit is {limit:g}"
@@ -494,8 +591,9 @@ class Judge:
         """Soil over the limit under a mat that heats on a lie; and cold soil under a mat that doesn't."""
         play = self.play
         # Nothing on the bench can tell that a lone probe reads colder day by day, or another's soil
-        # that is as warm as it should be: for that there is the cut-out of the mat itself.
-        told = not one.kinds & {Kind.PROBE_DRIFT, Kind.PROBE_SWAPPED}
+        # that is as warm as it should be: for that there is the cut-out of the mat itself. A second
+        # probe that reads the truth stops the mat at once.
+        told = bool(one.honest) or not one.kinds & {Kind.PROBE_DRIFT, Kind.PROBE_SWAPPED}
         cooked = mat and one.obeys["mat"] and soil >= play.site.soil_limit and told
         if self.held.span("cooked", name, cooked, now) > 6 * HOUR:
             raise ViolationError(
@@ -515,9 +613,14 @@ class Judge:
             )  # fmt: skip
 
     def _heat_guard(
-        self, name: str, one: _Bench, mat: bool, target: float | None, now: float
+        self, name: str, one: _Bench, mat: bool, truth: BenchTruth, target: float | None, now: float
     ) -> None:
-        """The alarms of rule 3, each where its fault is alone: two at once can hide each other."""
+        """The alarms of rule 3, each where its fault is alone: two at once can hide each other.
+
+        A mat that dies in an unmeasured room is not asked for: with the lamp that comes on each day, or
+        with soil that was little warmer than such a room may be, its soil goes as a sound one's does on
+        a cold night. Nor a lone probe that reads another bench's soil: what it reads is warmed, too.
+        """
         kinds = one.kinds - {Kind.LAMP_DEAD, LOST, KEEP_ON, CLOCK, JOURNAL, KILL}
         commanded = self.play.states.get(f"{name}/mat")
         heats = commanded is not None and commanded.commanded
@@ -533,8 +636,23 @@ class Judge:
         dead = dead and self._afflicts_mat(name) and up and heats and wanting
         self._must(COLD_MAT, name, name, dead and self._measured, now)
         welded = kinds == {Kind.RELAY_STUCK_ON} and self._afflicts_mat(name)
-        welded = welded and up and mat and not heats and self._measured and self._lifts(name)
-        self._must(WELDED, name, name, welded, now)
+        welded = welded and up and mat and not heats
+        self._must(WELDED, name, name, welded and self._measured and self._lifts(name), now)
+        # What lamp and room may have to do with it is left, so it is asked only what they can't do. Where
+        # no probe is in the room, all its swing may be the weather's.
+        lagged = truth.room_c if one.room is None else one.room
+        one.room = lagged + (truth.room_c - lagged) * self._tick / (3 * HOUR)
+        shown = welded and now > self._gone_at + HOUR and not self._wet(name)
+        if self.held.span("welded mat", name, shown, now) < HOUR:
+            one.weld = None
+            self._must(WELDED_FAR, name, name, False, now)
+            return
+        over = truth.seed_depth_c - (max(truth.room_c, one.room) if self._measured else 0.0)
+        begun, low = one.weld or (now, over)
+        one.weld = begun, min(low, over)
+        explained = 2.5 if self._measured else self.play.site.room_swing
+        explained += (now - begun) / HOUR * 0.25 + (8.0 if now - one.lit_at < 6 * HOUR else 0.0)
+        self._must(WELDED_FAR, name, name, over - one.weld[1] > explained + 0.5, now)
 
     def _lifts(self, name: str) -> bool:
         """Whether the mat can lift the soil enough to be told from none."""
@@ -542,6 +660,14 @@ class Judge:
         assert spec.mat is not None
         stands = sum(b.trays for b in self.play.memory.batches.values() if b.place == name)
         return stands > 0 and spec.mat.watts / spec.trays >= 15
+
+    def _wet(self, name: str) -> bool:
+        """Whether water was logged there of late: it may have been warm."""
+        utc = self.play.now.utc
+        return any(
+            b.place == name and b.watered_at is not None and abs(utc - b.watered_at) < 3 * HOUR
+            for b in self.play.memory.batches.values()
+        )
 
     def _afflicts_mat(self, name: str) -> bool:
         return any(

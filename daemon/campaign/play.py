@@ -32,7 +32,7 @@ from daemon.campaign.scenario import (
 )
 from daemon.config import Config, MqttProbeDevice, MqttRelayDevice, Probe, Relay
 from daemon.control import iso
-from daemon.decide import decide
+from daemon.decide import Decision, decide
 from daemon.events import Event
 from daemon.outage import resumed
 from daemon.rehearsal import Rehearsal
@@ -190,6 +190,7 @@ class Play(Rehearsal):
         self.readings: Mapping[str, Reading] = {}
         self.states: Mapping[str, RelayState] = {}
         self.now: Now = Now(0.0, scenario.start)
+        self.decided: Decision | None = None  # the last, though something was asked for since
         self.ledger: dict[str, Batch] = {}
         self.keeps: dict[str, tuple[bool, float]] = {}
         self.restarts: list[float] = []
@@ -425,6 +426,7 @@ class Play(Rehearsal):
             self.memory, self.site, Inputs(readings, states, troubles), now, aims=aims
         )
         self.memory, self.decision = decision.memory, decision
+        self.decided = decision
         self.readings, self.states, self.now = readings, states, now
         self._carry_out(decision)
         if not full:

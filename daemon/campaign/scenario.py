@@ -138,7 +138,9 @@ def draw(seed: int, days: float, library: Library, only: frozenset[int] | None =
         first = date(2027, 1, 1) + timedelta(days=rng.randrange(365))
     mean = round(rng.uniform(10, 23), 1)
     swing, drift = round(rng.uniform(0.5, 7), 1), round(rng.uniform(0, 1.5), 1)
-    config = parse(_table(rng, zone, swing + 2 * drift), Path(f"scenario {seed}"))
+    table = _table(rng, zone, swing + 2 * drift)
+    _fit(random.Random(f"fittings {seed}"), table["bench"])
+    config = parse(table, Path(f"scenario {seed}"))
     start = instant(first, timedelta(), config.site.tz)
     troubles: list[Trouble] = []
     for week in range(math.ceil(days * DAY / WEEK)):
@@ -214,6 +216,19 @@ def _relay(bench: str, kind: str, watts: float, style: str) -> dict[str, Any]:
     return {"watts": float(watts), "device": device}
 
 
+def _fit(rng: random.Random, benches: dict[str, Any]) -> None:
+    """Give some relays longer least times, and some lamps what shows that they are lit."""
+    for bench in benches.values():
+        for kind in ("lamp", "mat"):
+            if kind in bench:
+                bench[kind]["min_on"], bench[kind]["min_off"] = rng.choices((60, 180, 600), k=2)
+        if "lamp" in bench and rng.random() < 0.4:
+            measures = rng.choice(("power", "light"))
+            bench["lamp"]["proof"] = {"measures": measures, "device": {"driver": "simulated"}}
+            if measures == "light":
+                bench["lamp"]["proof"]["least"] = 2000.0
+
+
 def _plan(rng: random.Random, config: Config, library: Library) -> tuple[Sowing, ...]:
     crops = sorted(library.crops)
     plan = []
@@ -253,7 +268,7 @@ KINDS: Mapping[str, tuple[float, Draw]] = {
     FaultKind.MAT_DEAD: (1.0, _between(1 * HOUR, 40 * HOUR)),
     FaultKind.MAT_STRONG: (0.8, _between(6 * HOUR, 4 * DAY)),
     FaultKind.LAMP_DEAD: (0.6, _between(1 * HOUR, 40 * HOUR)),
-    FaultKind.COLD_WATERING: (0.8, lambda rng: 0.0),
+    FaultKind.COLD_WATERING: (0.8, lambda rng: 6 * HOUR),  # for so long the soil is colder for it
     FaultKind.POWER_CUT: (1.5, _between(1 * MINUTE, 20 * HOUR)),
     FaultKind.BROKER_GONE: (1.0, _DEVICE),
     KILL: (2.5, _between(5, 110)),

@@ -190,7 +190,8 @@ def check(
     a problem.
 
     With --leave it asks the running daemon instead what falls due while you are away: alarms that stand,
-    water, emergence, tasks, and on which days somebody must be there.
+    water, emergence, tasks, and on which days somebody must be there. Where the daemon is off it reads
+    its journal (HOTBED_STATE or /var/lib/hotbed), says so, and ends with status 3.
 
     $ hotbed check
     $ hotbed check --config hotbed.toml

@@ -2,11 +2,12 @@
 
     python -m tests.benchmarks.disk [--benches 16] [--days 2] [--years 2] [--folder DIR] [--json]
 
-The real service at the default tick, on simulated benches with two batches each, in virtual time; a
-request each half hour; each event marked as told. What is written is what the system counts for this
-process (proc(5), /proc/pid/io, write_bytes): whole pages given to the disk, with each sync. DIR must be
-on a real disk. The history is made up, at a reading a minute of 8 probes and 1,000 events a day, and the
-same questions about its last day are asked of it and of a journal of two days.
+The real service at the default tick, on simulated benches with two batches each, in virtual time, once
+with the controller that learns and once with on/off; a request each half hour; each event marked as
+told. What is written is what the system counts for this process (proc(5), /proc/pid/io, write_bytes):
+whole pages given to the disk, with each sync. DIR must be on a real disk. The history is made up, at a
+reading a minute of 8 probes and 1,000 events a day, and the same questions about its last day are asked
+of it and of a journal of two days.
 """
 
 from __future__ import annotations
@@ -50,12 +51,13 @@ from sim.clock import VirtualClock
 
 START = 1_803_000_000.0  # 2027-02-19
 CROPS = ("tomato", "pepper", "lettuce", "cabbage")
+CONTROLS = ("learning", "hysteresis")
 #: How often people ask for something [s].
 ASKED_EVERY = 1800.0
 
 
-def many_benches(count: int) -> Config:
-    """A site of so many benches alike, each with a lamp, a mat and three probes."""
+def many_benches(count: int, control: str) -> Config:
+    """A site of so many benches alike, each with a lamp, a mat, its controller and three probes."""
 
     def probe(name: str, measures: str) -> dict[str, object]:
         return {"name": name, "measures": measures, "device": {"driver": "simulated"}}
@@ -66,6 +68,7 @@ def many_benches(count: int) -> Config:
     benches = {
         f"shelf-{n}": {
             "trays": 2,
+            "control": control,
             "mat": relay(36),
             "lamp": relay(72),
             "probes": [probe("front", "soil"), probe("back", "soil"), probe("air", "air")],
@@ -87,6 +90,7 @@ class Written:
     by kind; the bytes of the saved state as text."""
 
     benches: int
+    control: str
     days: float
     disk: float = 0.0
     file: float = 0.0
@@ -123,9 +127,9 @@ def _ask(service: Service, kind: str, **arguments: Any) -> None:
     service._recorder.asked(row.id, now)
 
 
-async def a_day_of(count: int, days: float, folder: Path) -> Written:
+async def a_day_of(count: int, control: str, days: float, folder: Path) -> Written:
     """Run `count` benches for so long, a first day before it counts."""
-    config = many_benches(count)
+    config = many_benches(count, control)
     site, _ = read_site(config)
     clock = LiveVirtualClock(START)
     wire = Wire(config.mqtt, config.site.name)
@@ -143,7 +147,7 @@ async def a_day_of(count: int, days: float, folder: Path) -> Written:
         for crop in CROPS[n % 2 : n % 2 + 2]:
             _ask(service, "sow", crop=crop, place=bench, trays=1.0, cells=72)
     mirror(service.memory)
-    found = Written(count, days)
+    found = Written(count, control, days)
     flush_every = 300.0
     begun = size = 0
     flushed = clock.mono()
@@ -249,20 +253,26 @@ def main() -> None:
     given = parser.parse_args()
     logging.disable(logging.INFO)
     with tempfile.TemporaryDirectory(dir=given.folder) as folder:
-        written = asyncio.run(a_day_of(given.benches, given.days, Path(folder)))
+        written = []
+        for control in CONTROLS:
+            place = Path(folder) / control
+            place.mkdir()
+            written.append(asyncio.run(a_day_of(given.benches, control, given.days, place)))
         short, long = Path(folder) / "short.db", Path(folder) / "long.db"
         history(short, 2)
         history(long, 365 * given.years)
         few, many = asked(short), asked(long)
     if given.json:
         queries = {name: {"two_days": few[name], "years": many[name]} for name in few}
-        print(json.dumps({**asdict(written), "years": given.years, "ms": queries}, indent=1))
+        found = {"written": [asdict(one) for one in written], "years": given.years, "ms": queries}
+        print(json.dumps(found, indent=1))
         return
-    print(
-        f"{written.benches} benches: {written.disk / 1e6:.1f} MB a day to the disk, the journal grows "
-        f"by {written.file / 1e6:.1f} MB a day, a state of {written.state / 1e3:.0f} KB"
-    )
-    print("events a day: " + ", ".join(f"{n:.0f} {kind}" for kind, n in written.events.items()))
+    for one in written:
+        print(
+            f"{one.benches} benches, {one.control}: {one.disk / 1e6:.1f} MB a day to the disk, the "
+            f"journal grows by {one.file / 1e6:.1f} MB a day, a state of {one.state / 1e3:.0f} KB"
+        )
+        print("events a day: " + ", ".join(f"{n:.0f} {kind}" for kind, n in one.events.items()))
     print(f"{'':20} {'2 days':>9} {f'{given.years:g} years':>9}  ratio")
     for name in few:
         print(f"{name:20} {few[name]:6.2f} ms {many[name]:6.2f} ms {many[name] / few[name]:6.2f}")

@@ -9,6 +9,7 @@ import asyncio
 import hashlib
 import json
 import os
+import resource
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -22,7 +23,7 @@ from daemon.backup import BackupError, back_up, restore
 from daemon.cli import app
 from daemon.events import Event
 from daemon.journal import Journal, RequestRow, SavedState, TickRow, read_events
-from daemon.journal_file import verify
+from daemon.journal_file import PAGE, verify
 from drivers.protocols import Quality, Reading
 
 NOW = 1_776_000_000.0  # 2026-04-12T13:20:00Z
@@ -122,6 +123,59 @@ async def test_what_stood_there_is_kept_and_a_newer_past_is_no_damage(
     assert journal.set_aside is None, "the small file of the one that stood there went with it"
     assert texts(folder / JOURNAL) == [f"asked {n}" for n in range(5)]
     await journal.close()
+
+
+@pytest.fixture
+def large(copy: Path, tmp_path: Path) -> Path:
+    """The copy as a journal of an early hotbed leaves it, in larger pages."""
+    larger = tmp_path / "large.db"
+    with closing(sqlite3.connect(copy)) as db:
+        db.execute("PRAGMA page_size = 4096")
+        db.execute("VACUUM INTO ?", (str(larger),))
+    return larger
+
+
+def page_of(path: Path) -> int:
+    with closing(sqlite3.connect(path)) as db:
+        return int(db.execute("PRAGMA page_size").fetchone()[0])
+
+
+async def test_large_pages_become_small_ones_where_a_copy_is_put_back(
+    folder: Path, large: Path
+) -> None:
+    assert page_of(large) == 4096
+    restore(large, folder / JOURNAL, NOW + 60)
+    assert verify(folder / JOURNAL) is None
+    assert page_of(folder / JOURNAL) == PAGE
+    assert texts(folder / JOURNAL) == [f"asked {n}" for n in range(5)]
+    journal = Journal.open(folder / JOURNAL, NOW + 60)
+    assert journal.damage is None
+    assert journal.answer_to("request-4") == "4"
+    state = journal.saved_state()
+    assert state is not None
+    assert state.body == "4"
+    await do(journal, 6)
+    await journal.close()
+    assert verify(folder / JOURNAL) is None
+
+
+@pytest.mark.parametrize("room", [2_000, 20_000])
+def test_without_room_for_small_pages_nothing_is_put_back(
+    folder: Path, large: Path, room: int
+) -> None:
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (room, limits[1]))
+    try:
+        with pytest.raises(BackupError, match="cannot be written"):
+            restore(large, folder / JOURNAL, NOW + 60)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+    after = {path.name: path.read_bytes() for path in folder.iterdir()}
+    del before[f"{JOURNAL}.lock"], after[f"{JOURNAL}.lock"]
+    assert after == before
+    assert page_of(restore(large, folder / JOURNAL, NOW + 61).path) == 4096
+    assert page_of(folder / JOURNAL) == PAGE
 
 
 async def test_nothing_is_put_back_under_a_running_daemon(folder: Path, copy: Path) -> None:

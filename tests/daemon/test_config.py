@@ -110,14 +110,15 @@ def test_a_site_in_order_is_taken_with_its_defaults() -> None:
 
 
 def test_lamps_begin_at_six_or_with_the_cheap_hours_unless_the_owner_says_otherwise() -> None:
-    def lights_on(*changes: tuple[str, Any]) -> timedelta:
-        return Site.of(parse(_site(*changes), FILE), load_library()).benches["shelf"].lights_on
+    def lights_on(*changes: tuple[str, Any]) -> tuple[timedelta, bool]:
+        shelf = Site.of(parse(_site(*changes), FILE), load_library()).benches["shelf"]
+        return shelf.lights_on, shelf.lit_cheaply
 
     cheap = ("site.tariff", _tariff(off_peak={"from": "22:30", "to": "06:00", "price": 0.2}))
-    assert lights_on() == timedelta(hours=6)
-    assert lights_on(("site.tariff", _tariff())) == timedelta(hours=6)
-    assert lights_on(cheap) == timedelta(hours=22.5)
-    assert lights_on(cheap, ("bench.shelf.lights_on", "00:00")) == timedelta()
+    assert lights_on() == (timedelta(hours=6), False)
+    assert lights_on(("site.tariff", _tariff())) == (timedelta(hours=6), False)
+    assert lights_on(cheap) == (timedelta(hours=22.5), True)
+    assert lights_on(cheap, ("bench.shelf.lights_on", "00:00")) == (timedelta(), False)
 
 
 def test_the_example_is_a_valid_site_with_two_soil_probes_a_bench() -> None:

@@ -127,6 +127,17 @@ def test_light_off_peak_costs_the_other_price() -> None:
     assert energy.cost == pytest.approx(0.04 * (8 * 0.20 + 8 * 0.40), rel=0.01)
 
 
+@pytest.mark.parametrize("cheaply", [True, False])
+def test_a_lamp_says_that_it_goes_by_the_cheap_hours(cheaply: bool) -> None:
+    spec = replace(bench(mat=None, lights_on=timedelta(hours=22)), lit_cheaply=cheaply)
+    stand = {"TOM1": batch(stage=Stage.SEEDLING)}
+    run = Runner(site(spec), Memory(batches=stand), utc=utc("2027-03-01T22:30:00+01:00"))
+    output = run.tick().outputs["shelf"]
+    assert output.lamp
+    begun = ", from the first cheap hour on" if cheaply else ""
+    assert output.lamp_why == f"in its 16 h of light{begun}, for TOM1"
+
+
 def test_without_a_tariff_there_is_energy_and_no_cost() -> None:
     run = a_day(tariff=None)
     assert run.last is not None

@@ -517,6 +517,14 @@ async def test_a_day_of_32_probes_takes_less_than_3_megabytes(path: Path) -> Non
     assert path.stat().st_size < 3e6
 
 
+async def test_no_connection_keeps_more_than_a_little_of_the_file_in_memory(path: Path) -> None:
+    journal = Journal.open(path, 0.0)
+    with files.reader(path) as db:
+        for one in (db, journal._db):
+            assert one.execute("PRAGMA cache_size").fetchone() == (-files.CACHE // 1024,)
+    await journal.close()
+
+
 async def test_the_write_ahead_log_stays_small_and_goes_at_close(path: Path) -> None:
     async with opened(path) as journal:
         for n in range(150):

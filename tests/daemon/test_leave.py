@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any, Self
 
 import pytest
 from typer.testing import Result
 
 import daemon.client
+from daemon.app import JOURNAL, read_site
+from daemon.decide import decide
+from daemon.journal import Journal, SavedState
 from daemon.leave import Due, falls_due
 from daemon.messages import (
     AlarmMessage,
@@ -20,8 +26,11 @@ from daemon.messages import (
     Expected,
     alarm_messages,
     batch_message,
+    bench_messages,
 )
-from daemon.state import DAY, Alarm, Keep, Memory, Now
+from daemon.requests import KINDS, apply
+from daemon.simulated import example
+from daemon.state import DAY, Alarm, Inputs, Keep, Memory, Now, dump
 from profiles.model import Stage
 from tests.daemon.builders import batch, site, utc
 
@@ -199,3 +208,86 @@ def test_slips_and_a_daemon_that_is_off_are_told(
     assert "PEP1" in done.stdout
     kept.clear()
     assert hotbed("check", "--leave", "3").exit_code == 3
+
+
+Kept = dict[str, dict[str, Any]]
+
+
+@pytest.fixture
+def journal(alone: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Path, Kept]:
+    """The journal of the simulator's daemon that is off, and what it had published."""
+    here, _ = read_site(example())
+    bench = next(iter(here.benches))
+    now = Now(1000.0, datetime(2027, 3, 1, 8, tzinfo=UTC).timestamp())
+    memory = Memory()
+    for kind, arguments in (
+        ("sow", {"crop": "pepper", "place": bench, "cells": 72}),
+        ("keep", {"bench": bench, "relay": "mat", "to": "off"}),
+    ):
+        asked = KINDS[kind].model_validate(arguments)
+        memory = apply(memory, here, asked, "Marit", now).memory
+    inputs = Inputs({}, troubles={"call-failed": "nobody to be called is known"})
+    decision = decide(memory, here, inputs, now)
+    memory = decision.memory
+    path = alone / "state" / JOURNAL
+    path.parent.mkdir()
+
+    async def write() -> None:
+        written = Journal.open(path, now.utc)
+        await written.commit(state=SavedState(dump(memory), now.utc, now.mono, "boot"))
+        await written.close()
+
+    asyncio.run(write())
+    told: Kept = {"availability": {"state": "online"}}
+    for name, one in bench_messages(memory, here, decision, {}, now.utc).items():
+        told[f"bench/{name}"] = json.loads(one.payload())
+    for code, sown in memory.batches.items():
+        message = batch_message(sown, memory, here, decision, now.utc)
+        told[f"batch/{code}"] = json.loads(message.payload())
+    for key, alarm in alarm_messages(memory, now).items():
+        told[f"alarm/{key}"] = json.loads(alarm.payload())
+    monkeypatch.setenv("HOTBED_STATE", str(path.parent))
+    monkeypatch.setattr(time, "time", lambda: now.utc)
+    monkeypatch.setattr(_Client, "kept", told)
+    monkeypatch.setattr(daemon.client, "Client", _Client)
+    return path, told
+
+
+def test_where_the_daemon_is_off_its_journal_says_the_same(
+    journal: tuple[Path, Kept], hotbed: Program
+) -> None:
+    path, told = journal
+    before = path.read_bytes()
+    asked = json.loads(hotbed("check", "--leave", "14", "--json").stdout)["result"]
+    assert asked["from"] == "daemon"
+    assert {one["subject"] for one in asked["due"]} >= {"PEP1", "site"}
+    for gone in (lambda: told["availability"].update(state="offline"), told.clear):
+        gone()
+        done = hotbed("check", "--leave", "14", "--json")
+        assert done.exit_code == 3
+        read = json.loads(done.stdout)
+        assert f"this is from {path}, as things were at 2027-03-01" in read["error"]
+        assert read["result"] == asked | {"from": "journal"}
+    assert "PEP1" in hotbed("check", "--leave", "14").stdout
+    assert path.read_bytes() == before
+
+
+def test_without_a_journal_the_broker_s_memory_must_do(
+    journal: tuple[Path, Kept], hotbed: Program
+) -> None:
+    path, told = journal
+    told["availability"]["state"] = "offline"
+    path.write_bytes(b"no journal")
+    read = json.loads(hotbed("check", "--leave", "14", "--json").stdout)
+    assert "is not a hotbed journal, so this is what the broker has kept" in read["error"]
+    assert read["result"]["from"] == "broker"
+    told.clear()
+    assert "is not a hotbed journal" in hotbed("check", "--leave", "14").stderr
+
+
+def test_the_journal_of_another_site_is_left_alone(
+    journal: tuple[Path, Kept], hotbed: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    journal[1].clear()
+    monkeypatch.setenv("HOTBED_SITE", "alder-row")
+    assert "is another site's" in hotbed("check", "--leave", "14").stderr

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pydantic import TypeAdapter
 from typer.testing import CliRunner
 
 from daemon import predictive
@@ -26,6 +27,7 @@ from daemon.rehearsal import Rehearsal, default_plan, start_of
 from daemon.replay import dump_site, replay, restore_site, rolled_forward
 from daemon.simulated import example
 from daemon.state import DAY, Memory, Site, restore
+from profiles.library import Library
 from sim.faults import Fault
 
 ROOT = Path(__file__).parents[2]
@@ -86,6 +88,11 @@ def test_the_site_comes_back_equal_from_its_text(site: Site) -> None:
     again = restore_site(dump_site(site))
     assert replace(again, library=site.library) == site
     assert dict(again.crops) == dict(site.crops)
+
+
+def test_the_site_s_text_is_what_the_reader_of_it_would_write(site: Site) -> None:
+    bare = replace(site, library=Library(dict(site.crops), {}), husbandry={}, counted={})
+    assert dump_site(site) == TypeAdapter(Site).dump_json(bare).decode()
 
 
 def test_a_season_is_decided_again_alike(season: Path) -> None:

@@ -36,6 +36,7 @@ from daemon.broker import EmbeddedBroker
 from daemon.caller import Caller
 from daemon.client import Answer, Client
 from daemon.config import Config, Mqtt, parse
+from daemon.events import Event
 from daemon.hardware import Hardware
 from daemon.interlocks import WORK_LIGHT
 from daemon.journal import Journal, SavedState, read_events
@@ -1575,3 +1576,25 @@ async def test_work_light_asked_for_at_night_is_half_an_hour_over_a_restart_too(
             bed.tick(60)
             lit += 60
         assert lit <= WORK_LIGHT - 20 * 60 + 60
+
+
+def of(kind: str, bench: str = "warm", **data: object) -> Event:
+    return Event(0.0, kind, "told", bench=bench, data=data)
+
+
+@pytest.mark.parametrize(
+    ("events", "waits"),
+    [
+        ([], True),
+        ([of("switching", relay="mat", on=True)], True),
+        ([of("switching", relay="lamp", on=True)], False),
+        # Off and on over a cover, some dozen times a day and bench.
+        ([of("interlock"), of("switching", relay="lamp", on=False)], True),
+        ([of("interlock", "cool"), of("switching", relay="lamp", on=False)], False),
+        ([of("interlock"), of("switching", relay="mat", on=False), of("alarm")], False),
+    ],
+)
+def test_what_comes_by_the_thousand_waits_to_be_written_and_nothing_else(
+    events: list[Event], waits: bool
+) -> None:
+    assert module._routine(events) is waits

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import TypeAdapter
 
 from daemon.state import (
     Alarm,
@@ -20,6 +21,7 @@ from daemon.state import (
     LightDay,
     Memory,
     Now,
+    done_reading,
     dump,
     restore,
     shifted,
@@ -76,6 +78,20 @@ memories = st.builds(
 @given(memory=memories)
 def test_any_memory_comes_back_from_its_text_to_the_last_bit(memory: Memory) -> None:
     assert restore(dump(memory)) == memory
+
+
+@settings(deadline=None, max_examples=40)
+@given(memory=memories)
+def test_the_text_is_what_the_reader_of_it_would_write(memory: Memory) -> None:
+    # Written without the reader, which a daemon has only while it starts.
+    assert dump(memory) == TypeAdapter(Memory).dump_json(memory).decode()
+
+
+def test_what_a_reader_keeps_at_hand_can_be_let_go_of() -> None:
+    text = dump(Memory(progress={"TOM1": 0.5}))
+    first = restore(text)
+    done_reading()
+    assert restore(text) == first
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"batches": 1}', '{"at": {"mono": "noon"}}'])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from profiles.library import ProfileError, UnknownCrop, load_library
-from profiles.model import LimitKind, Stage
+from profiles.library import ProfileError, UnknownCrop, forget_files, load_library
+from profiles.model import LimitKind, Part, Stage
 
 Write = Callable[..., Path]
 
@@ -77,6 +77,28 @@ def test_the_library_cannot_be_changed() -> None:
         SHIPPED.crops["x"] = SHIPPED.crop("tomato")  # type: ignore[index]
     with pytest.raises(AttributeError):
         SHIPPED.crops = {}  # type: ignore[misc]
+
+
+def test_what_crops_have_in_common_is_kept_once() -> None:
+    def parts(value: object) -> Iterator[Part]:
+        if isinstance(value, Part):
+            yield value
+            for _, inner in value:
+                yield from parts(inner)
+        elif isinstance(value, Mapping):
+            for inner in value.values():
+                yield from parts(inner)
+
+    found = [part for crop in SHIPPED.crops.values() for part in parts(crop)]
+    texts = {(type(part), part.model_dump_json()) for part in found}
+    assert len({id(part) for part in found}) == len(texts) < len(found) / 2
+
+
+def test_the_files_can_be_forgotten_and_are_read_again() -> None:
+    forget_files()
+    again = load_library()
+    assert again is not SHIPPED
+    assert again == SHIPPED
 
 
 # Overriding
