@@ -57,7 +57,7 @@ _LONGEST_WARMUP = 8.0  # [h]
 # When the readings lean to one side of the model, b wanders faster: a cover came off, a door opened.
 _RESTLESS, _CALM = 300.0, 0.5
 _LATE_BY = 0.1  # [°C] short of a coming aim at its time before the mat begins
-_TOO_EARLY = 0.5  # [°C] over it at which a warm-up is put off again
+_TOO_EARLY = 0.3  # [°C] over it at which a warm-up is put off again
 # [h] sooner where the lamp comes on within [s] of it, so that the mat is done before the lamp begins.
 _LAMP_LEAD, _BESIDE = 15 / 60, 900.0
 _WARMUP_STEP = 5 / 60
@@ -463,7 +463,7 @@ def _plan(mind: _Mind, view: MatView) -> bool:
     # A minute more is the least there is to choose: off where that lands closer.
     more = mind.rise * _STEP / 2
     if mind.early:  # to be there in time comes before what the lamp adds afterwards
-        on = then < -swing * (1.0 if view.on else 1.5) or peak < 0
+        on = then < -swing * (1.5 if view.on else 2.0) or peak < 0
     elif soon < -view.half_band and peak > -swing:  # not cold until the lamp has warmed it at last
         return mind.decided(_SLOW, True, aim + soon, mind.soon())
     elif view.on and falls:  # the heat is still to come: would it, off again, be too low?

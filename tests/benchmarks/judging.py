@@ -68,9 +68,9 @@ class Marks:
 
     rms, worst: settled. preheat, after, carried: root mean square in what is left out. first: the
     overshoot of the first landing. over, under: of later rises, and after falls. reach: time to the
-    band over that of full power, from cold and on rises nobody told that no lamp carries on the way;
-    landed: whether one may be there so soon and stay in the band, by the optimum. entered: of told
-    rises, when the band was entered, before the rise negative. half_up: days.
+    band over that of full power, from cold and on rises nobody told that no lamp carries on the way, by
+    the tick of the rise; landed: those where one may be so soon and stay in the band, by the optimum.
+    entered: of told rises, when the band was entered, before the rise negative. half_up: days.
     """
 
     rms: float
@@ -84,8 +84,8 @@ class Marks:
     half_up: float | None
     over: list[float] = field(default_factory=list)
     under: list[float] = field(default_factory=list)
-    reach: list[float] = field(default_factory=list)
-    landed: list[bool] = field(default_factory=list)
+    reach: dict[int, float] = field(default_factory=dict)
+    landed: set[int] = field(default_factory=set)
     entered: list[float] = field(default_factory=list)
 
 
@@ -132,8 +132,9 @@ def judge(bench: Bench, run: Run, best: Array, parts: Parts) -> Marks:
             elif 0 < (minutes := run.full_power[k]) < following - k:
                 soonest = k + math.ceil(minutes)
                 if not heated_alone[k:soonest].any():
-                    marks.reach.append(_minutes(e, k, arrived) / minutes)
-                    marks.landed.append(bool(best[soonest : soonest + LANDING].max() <= BAND))
+                    marks.reach[k] = _minutes(e, k, arrived) / minutes
+                    if best[soonest : soonest + LANDING].max() <= BAND:
+                        marks.landed.add(k)
         elif change.aim < before:
             there = _first(e <= PRECISE, k, following)
             if there < following:
