@@ -179,8 +179,9 @@ CAUSES: Mapping[str, tuple[frozenset[str], float]] = {
     "warms-unheated": (LYING | UNRULY | ODD_HEAT | AWAY | FAILING, 12 * HOUR),
     "mat-without-effect": (LYING | UNRULY | ODD_HEAT | FAILING, 12 * HOUR),
     "probe-out-of-tray": (LYING | UNRULY | ODD_HEAT | FAILING, 12 * HOUR),
-    "lamp-dark": (UNRULY | AWAY | {Kind.LAMP_DEAD}, HOUR),
-    "relay-unconfirmed": (UNRULY | AWAY | {GARBAGE}, HOUR),
+    # Where ticks come so late that a lease ends, what should be on is off.
+    "lamp-dark": (UNRULY | AWAY | {Kind.LAMP_DEAD, LATE}, HOUR),
+    "relay-unconfirmed": (UNRULY | AWAY | {GARBAGE, LATE}, HOUR),
     # What a welded relay draws is missing to the others.
     "lamps-short-of-power": (UNRULY | {KEEP_ON, GARBAGE}, HOUR),
     "clock-unset": (frozenset({CLOCK, NO_TIME}), 30 * HOUR),
@@ -688,7 +689,8 @@ class Judge:
         if not one.hours or one.hours[-1][1] != hours:
             one.hours.append((now, hours))
             one.light_since = max(one.light_since, now)
-        while len(one.hours) > 1 and one.hours[1][0] <= now - DAY:
+        # A lamp that had just come on as its batch was moved away has its least time.
+        while len(one.hours) > 1 and one.hours[1][0] <= now - DAY - one.spec.lamp.min_on:
             one.hours.popleft()
         if not one.obeys["lamp"] or Kind.BROKER_GONE in one.kinds:
             self._unruly_at[name] = now
