@@ -460,7 +460,10 @@ class Judge:
                 if relay is None or not relay.closed or not one.obeys[kind]:
                     continue
                 if not self.play.timed(key):
-                    continue  # a plug without a timer stays as it was told: `check` warns of it
+                    # A plug without a timer stays as it was told, past its hours too: `check` warns.
+                    if kind == "lamp":
+                        self._unruly_at[name] = now
+                    continue
                 raise ViolationError(
                     "lease", now, f"{key} is on {now - self._down_since:.0f} s after the loop"
                 )
@@ -530,12 +533,14 @@ class Judge:
 
     def _readings(self, name: str, one: _Bench, mat: bool, now: float) -> None:
         play, site = self.play, self.play.site
-        good = []
+        good, silent = [], []
         for probe in one.spec.soil_probes:
             reading = play.readings[probe]
             fresh = reading.quality is Quality.OK and now - reading.at < self._tick
             if fresh and reading.value is not None:
                 good.append(reading.value)
+            else:
+                silent.append(probe)
             if Kind.PROBE_FROZEN in one.kinds:
                 same = fresh and one.frozen.get(probe) == reading.value
                 stuck = same and play.is_on(Kind.PROBE_FROZEN, probe) and now > self._gone_at
@@ -551,7 +556,11 @@ class Judge:
         # After a start the program has its grace anew.
         up = now > self._gone_at
         self._must(NO_READING, name, name, up and not good, now)
-        self._must(ONE_LOST, name, name, up and 0 < len(good) < len(one.spec.soil_probes), now)
+        if (
+            len(one.spec.soil_probes) > 1
+        ):  # each by itself: rubbish on the wire has them silent by turns
+            for probe in one.spec.soil_probes:
+                self._must(ONE_LOST, probe, name, up and bool(good) and probe in silent, now)
         apart = len(good) > 1 and max(good) - min(good) > DISAGREE + 0.3
         steady = GARBAGE not in one.kinds and LATE not in one.kinds
         self._must(APART, name, name, up and apart and steady, now)
