@@ -433,6 +433,7 @@ class BenchTick:
             reached=reached,
             jumped=self.jumped,
             disturbed=watered,
+            uncovered_for=now.mono - self._uncovered_at(now),
             room_swing=self.site.room_swing,
             dt=0.0 if away else dt,
         )
@@ -569,6 +570,8 @@ class BenchTick:
             soil_at=self.soil_at,
             air=self.air,
             room=self.room,
+            covered=self.aim.covered,
+            uncovered_at=self._uncovered_at(now),
             lamp=self.lamp,
             lamp_at=now.mono if self.lamp != old.lamp else old.lamp_at,
             lamp_last=now.mono if self.lamp else old.lamp_last,
@@ -596,6 +599,9 @@ class BenchTick:
             shed_s=shed_s,
             day=today,
         )
+
+    def _uncovered_at(self, now: Now) -> float:
+        return now.mono if self.old.covered and not self.aim.covered else self.old.uncovered_at
 
     def _leafy_since(self, leafy: bool, now: Now) -> float | None:
         if not leafy or self.spec.lamp is None or self.aim.hours <= 0:

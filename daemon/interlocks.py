@@ -48,7 +48,8 @@ ANSWER_LIFT = 3.0
 LAMP_AIR_LIFT = 3.0
 ANSWER_RISE = 0.5
 #: A mat that takes turns with others shows it by what each turn brings back of what was lost since the
-#: last: so much in all, of turns that bring so much each (more than a step of the probe) [°C].
+#: last: so much in all (in an unmeasured room ANSWER_RISE), of turns that bring so much each (more than a
+#: step of the probe) [°C].
 ANSWER_TURNS, TURN_LEAST = 1.0, 0.2
 #: After a gap, soil that fell by this much more [°C] before it rose by ANSWER_RISE was turned round by
 #: its mat: two steps of a probe. What reads an unmeasured room goes on as the room does (our judgement).
@@ -64,8 +65,10 @@ SWING_SLACK = 0.25
 #: A fall [°C] below the highest of late is cold water or a probe that is out of the tray; "of late"
 #: fades by HIGH_FADE [°C/s], faster than a tray cools when its lamp goes off. After it a part of the
 #: fall must be made good within the first time [s] of heating, and most of it within the second. A fall
-#: over a gap by LONG_FALL takes the soil so far from its balance that a mat shows itself otherwise.
+#: over a gap by LONG_FALL takes the soil so far from its balance that a mat shows itself otherwise. Nor
+#: does a tray fall suddenly that has lost its cover: for UNCOVERED [s] it goes to another balance.
 DROP = 2.0
+UNCOVERED = 1 * HOUR
 LONG_FALL = 3.5
 HIGH_FADE = 6.0 / HOUR
 REGAINS = (0.25, 1.5 * HOUR)
@@ -179,6 +182,7 @@ def watch_heat(
     reached: bool,
     jumped: bool,
     disturbed: bool,
+    uncovered_for: float,
     room_swing: float,
     dt: float,
 ) -> tuple[HeatWatch, str | None]:
@@ -187,7 +191,7 @@ def watch_heat(
     soil, room: °C, None where not measured. heated: whether the mat was on during the last `dt`
     seconds. off_for, lamp_off_for: seconds since mat and lamp were last on. reached: whether the soil
     is where it is wanted. jumped: the probe's series broke (a tray shifted, water). disturbed: water
-    was logged lately. room_swing: °C.
+    was logged lately. uncovered_for: seconds since the cover came off. room_swing: °C.
 
     Where the room is measured, both are judged on the lift over it, or over its recent past, which
     soil lags behind. Else the owner's word on how far the room swings must do: it can't tell a
@@ -205,7 +209,9 @@ def watch_heat(
         before = room if before is None else before
         lagged = before + (room - before) * min(1.0, dt / ROOM_LAG)
         lift = soil - max(room, lagged)
-    high = soil if watch.high is None else max(soil, watch.high - HIGH_FADE * dt)
+    high = soil
+    if watch.high is not None and uncovered_for >= UNCOVERED:
+        high = max(soil, watch.high - HIGH_FADE * dt)
     now = _Levels(soil, lift, lagged, high, kept, base, dt)
     if heated:
         return _heated(watch, now, lamp_off_for, reached, disturbed, room_swing)
@@ -243,13 +249,13 @@ def _heated(
         on_s, kept, fell_from, fell_to = 0.0, None, high, soil
     if fell_from is None:
         turn = min(watch.rested if watch.rested is not None else spell, soil) - spell
-        answered = watch.regained + turn >= ANSWER_TURNS
+        answered = watch.regained + turn >= (ANSWER_TURNS if measured else ANSWER_RISE)
         if measured:
             answered = answered or min(soil - low, lift) >= ANSWER_RISE
         else:
             pace = ANSWER_SWING * room_swing * min(1.0, low_s / ANSWER_WITHIN)
             pace = max(pace, min(ANSWER_LEAST, ANSWER_SWING * room_swing))
-            answered = answered or soil - low >= pace or turn >= ANSWER_RISE
+            answered = answered or soil - low >= pace
         limit = ANSWER_WITHIN
     else:
         regained = (soil - fell_to) / (fell_from - fell_to)

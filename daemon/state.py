@@ -438,6 +438,7 @@ class BenchMemory:
 
     begun: when this process first looked, None before; probes have their grace from then.
     soil: the last good soil temperature steered by [°C], read at `soil_at`.
+    covered: whether trays here are under a cover, `uncovered_at` when the last one came off.
     lamp_at, mat_at: when the relay last changed. lamp_last: when the lamp was last lit.
     full_since: since when the mat has been on without a break, `full_soil` the soil then or at the
     last time it was still rising. warm_since: since when the soil or air is above what is wanted.
@@ -454,6 +455,8 @@ class BenchMemory:
     soil_at: float = NEVER
     air: float | None = None
     room: float | None = None
+    covered: bool = False
+    uncovered_at: float = NEVER
     lamp: bool = False
     lamp_at: float = NEVER
     lamp_last: float = NEVER
@@ -601,6 +604,7 @@ def shifted(memory: Memory, by: float) -> Memory:
         name: replace(
             bench,
             soil_at=bench.soil_at + by,
+            uncovered_at=bench.uncovered_at + by,
             lamp_at=bench.lamp_at + by,
             lamp_last=bench.lamp_last + by,
             mat_at=bench.mat_at + by,

@@ -696,6 +696,9 @@ class Judge:
             return
         one.lamp_s.append((now, lamp_s))
         if not one.hours or one.hours[-1][1] != hours:
+            if hours and one.hours and not one.hours[-1][1]:  # others than had the light before
+                one.hours.clear()
+                one.lamp_s = deque([(now, lamp_s)])
             one.hours.append((now, hours))
             one.light_since = max(one.light_since, now)
         # A lamp that had just come on as its batch was moved away has its least time.

@@ -15,6 +15,7 @@ from daemon.decide import LATE_CALENDAR, Decision, _usual_days, aims_of, decide
 from daemon.outage import resumed
 from daemon.requests import KINDS, MAX_BYTES, RefusedError, apply, envelope
 from daemon.state import (
+    NEVER,
     Batch,
     BenchMemory,
     Count,
@@ -131,6 +132,7 @@ def test_whatever_happens_no_safety_rule_is_broken(
             assert (
                 reading is None
                 or reading.value is None
+                or mono - reading.at >= SITE.probe_grace  # said before it fell silent
                 or not (
                     reading.quality in (Quality.OK, Quality.JUMP, Quality.FROZEN)
                     and reading.value >= SITE.soil_limit
@@ -354,6 +356,30 @@ def test_the_least_time_on_does_not_reach_into_the_night() -> None:
     assert runner.tick().outputs["shelf"].lamp
     runner.until(end)
     assert not runner.memory.benches["shelf"].lamp
+
+
+@pytest.mark.parametrize("uncovered", [True, False])
+def test_a_tray_that_cools_quickly_once_its_cover_is_off_has_its_probe_in_it(
+    uncovered: bool,
+) -> None:
+    memory = holding(batch("TOM1", "tomato", covered=True))
+    falls_from = START + HOUR
+
+    def soil(at: float) -> float:
+        return 22.0 - max(0.0, min(at - falls_from, 20 * 60.0)) / 200.0
+
+    runner = Runner(site(), memory, soil=soil)
+    runner.until(falls_from)
+    if uncovered:
+        now = {"TOM1": replace(runner.memory.batches["TOM1"], covered=False)}
+        runner.memory = replace(runner.memory, batches=now)
+    runner.pass_by(25 * 60.0)
+    bench = runner.memory.benches["shelf"]
+    assert bench.mat
+    assert (bench.watch.fell_from is None) is uncovered
+    assert bench.uncovered_at == (runner.mono - 24 * 60.0 if uncovered else NEVER)
+    later = shifted(runner.memory, 500.0).benches["shelf"]
+    assert later.uncovered_at - bench.uncovered_at == 500.0
 
 
 def test_seed_that_needs_light_is_lit_at_once() -> None:

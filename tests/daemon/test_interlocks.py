@@ -286,6 +286,7 @@ def heat(watch: HeatWatch, **facts: Any) -> tuple[HeatWatch, str | None]:
         "reached": False,
         "jumped": False,
         "disturbed": False,
+        "uncovered_for": DAY,
         "room_swing": 6.0,
         "dt": 60.0,
     }
@@ -407,6 +408,27 @@ def test_in_a_room_warmer_than_the_soil_what_turns_bring_back_adds_up_to_a_sign(
     )
     after, _ = heat(watch, soil=20.0, room=22.0)
     assert after.on_s == (0.0 if sign else 660.0)
+
+
+@pytest.mark.parametrize(("regained", "sign"), [(0.25, True), (0.1875, False)])
+def test_in_an_unmeasured_room_it_takes_no_more_than_one_rise_does(
+    regained: float, sign: bool
+) -> None:
+    watch = HeatWatch(on_s=600.0, low=19.75, rested=20.0, spell=19.75, high=20.0, regained=regained)
+    after, _ = heat(watch, soil=20.0, room=None)
+    assert after.on_s == (0.0 if sign else 660.0)
+
+
+@pytest.mark.parametrize(
+    ("uncovered_for", "sudden"), [(0.0, False), (3540.0, False), (3600.0, True)]
+)
+def test_a_tray_that_lost_its_cover_does_not_fall_suddenly(
+    uncovered_for: float, sudden: bool
+) -> None:
+    watch = replace(MEASURED, high=21.5)
+    after, _ = heat(watch, soil=18.5, uncovered_for=uncovered_for)
+    assert (after.fell_from is not None) is sudden
+    assert sudden or after.high == 18.5
 
 
 @pytest.mark.parametrize(("rested", "regained"), [(0.2, 0.7), (0.1875, 0.5), (-0.5, 0.5)])
@@ -946,6 +968,7 @@ def test_a_mat_that_takes_turns_shows_by_what_each_turn_brings_back(
             reached=False,
             jumped=False,
             disturbed=False,
+            uncovered_for=DAY,
             room_swing=6.0,
             dt=60.0,
         )
