@@ -424,7 +424,7 @@ class BenchTick:
         # A board without a clock of its own can't tell after a power cut how long that was.
         away = dt > GAP or old.soil_at == NEVER
         self.watch, fault = interlocks.watch_heat(
-            interlocks.over_gap(old.watch, self.soil) if away else old.watch,
+            interlocks.over_gap(old.watch, self.soil, self.room) if away else old.watch,
             soil=self.soil if stale is None else None,
             room=self.room,
             heated=old.mat,

@@ -156,8 +156,8 @@ def work_light(light: LightDay, lit_s: float) -> tuple[LightDay, str | None]:
     return light if used == light.work_s else replace(light, work_s=used), why
 
 
-def over_gap(watch: HeatWatch, soil: float | None) -> HeatWatch:
-    """The watch after a time in which nobody looked and nothing was on; soil: now [°C].
+def over_gap(watch: HeatWatch, soil: float | None, room: float | None) -> HeatWatch:
+    """The watch after a time in which nobody looked and nothing was on; soil, room: now [°C].
 
     Levels are anew. But near its balance a mat can show no other sign than that the soil keeps its
     level; after a long fall it rises well enough, once the mat is warm itself. In an unmeasured room
@@ -166,7 +166,7 @@ def over_gap(watch: HeatWatch, soil: float | None) -> HeatWatch:
     if watch.kept is None or soil is None:
         return HeatWatch()
     if watch.kept - soil < LONG_FALL:
-        return HeatWatch(kept=soil)
+        return HeatWatch(kept=soil, room=None if watch.room is None else room)
     turn = None if watch.room is not None else soil + ANSWER_RISE - STILL_FALLS
     return HeatWatch(on_s=-AFTER_HEAT, rested=turn)
 

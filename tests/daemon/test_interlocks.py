@@ -482,14 +482,18 @@ def test_after_a_gap_a_mat_shown_to_work_is_believed_where_it_could_show_no_rise
     soil: float, believed: bool
 ) -> None:
     shown = HeatWatch(on_s=600.0, low=20.0, kept=24.0, high=24.0, off_base=22.0)
-    after = over_gap(shown, soil)
+    after = over_gap(shown, soil, None)
     assert after == (
         HeatWatch(kept=soil) if believed else HeatWatch(on_s=-2700.0, rested=soil + 0.4)
     )
-    measured = over_gap(replace(shown, room=15.0), soil)
-    assert measured == (HeatWatch(kept=soil) if believed else HeatWatch(on_s=-2700.0))
-    assert over_gap(replace(shown, kept=None), soil) == HeatWatch()
-    assert over_gap(shown, None) == HeatWatch()
+    measured = over_gap(replace(shown, room=15.0), soil, 14.0)
+    assert measured == (HeatWatch(kept=soil, room=14.0) if believed else HeatWatch(on_s=-2700.0))
+    # What was shown over one kind of room says nothing over another: the next tick forgets it.
+    assert over_gap(shown, soil, 14.0).room is None
+    if believed:
+        assert heat(measured, soil=soil, room=14.0)[0].on_s == 0.0
+    assert over_gap(replace(shown, kept=None), soil, None) == HeatWatch()
+    assert over_gap(shown, None, None) == HeatWatch()
 
 
 @pytest.mark.parametrize(
@@ -504,7 +508,7 @@ def test_after_a_gap_a_mat_shown_to_work_is_believed_where_it_could_show_no_rise
 def test_after_a_gap_a_fall_turned_round_is_a_sign_where_no_probe_is_in_the_room(
     readings: tuple[float, ...], sign: bool
 ) -> None:
-    watch = over_gap(HeatWatch(kept=24.0), readings[0])
+    watch = over_gap(HeatWatch(kept=24.0), readings[0], None)
     for soil in readings:
         watch, _ = heat(watch, soil=soil, room=None, lamp_off_for=DAY, dt=3000.0)
     assert (watch.on_s == 0.0) is sign
