@@ -572,8 +572,10 @@ def _share_power(
 
 def _energy(memory: Memory, drawn: Mapping[str, Energy]) -> Mapping[str, Energy]:
     """What each batch's part of the energy has come to."""
-    parts = by_trays(drawn, [(b.code, b.place, b.trays) for b in memory.batches.values()])
     before = memory.energy
+    if before.keys() == memory.batches.keys() and all(one is NO_ENERGY for one in drawn.values()):
+        return before
+    parts = by_trays(drawn, [(b.code, b.place, b.trays) for b in memory.batches.values()])
     return {
         code: before.get(code, NO_ENERGY) + parts.get(code, NO_ENERGY) for code in memory.batches
     }

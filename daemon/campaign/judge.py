@@ -231,6 +231,11 @@ class _Held:
             return -1.0
         return now - self._since.setdefault(key, now)
 
+    def end(self, what: str, where: str) -> None:
+        """It isn't so any more, or never was."""
+        if self._since:
+            self._since.pop((what, where), None)
+
     def begin(self, what: str, where: str, now: float) -> None:
         """Count from now."""
         self._since[what, where] = now
@@ -301,6 +306,7 @@ class Judge:
         self._covered: frozenset[str] = frozenset()
         self._unruly_at: dict[str, float] = {}
         self._last: Decision | None = None
+        self._broker_gone = False
 
     # --- each tick ----------------------------------------------------------------------------------
 
@@ -388,7 +394,7 @@ class Judge:
         play = self.play
         gone = [one for one in self._active if one not in play.active]
         self._first, self._active = False, play.active
-        broker = play.is_on(Kind.BROKER_GONE)
+        broker = self._broker_gone = play.is_on(Kind.BROKER_GONE)
         for name, one in self.benches.items():
             mine = [
                 t for t in play.active
@@ -487,11 +493,10 @@ class Judge:
             obeys = one.obeys[kind]
             plug = play.plugs.get(key)
             # What stays on against orders takes its watts from the others, once that is known.
-            welded = (
-                on and one.kinds & UNRULY == {Kind.RELAY_STUCK_ON} and not getattr(output, kind)
-            )
+            ordered = output.lamp if kind == "lamp" else output.mat
             told = plug is not None and plug.device.state_topic is not None
-            welded = welded and told and up and GARBAGE not in one.kinds
+            welded = on and not ordered and told and up and GARBAGE not in one.kinds
+            welded = welded and one.kinds & UNRULY == {Kind.RELAY_STUCK_ON}
             if self.held.span("welded", key, welded, now) > KNOWN or (on and obeys):
                 watts += self._loads[key]
             keep = play.keeps.get(key)
@@ -501,14 +506,14 @@ class Judge:
                         "kept-off", now, f"{key} is on though a person keeps it off"
                     )
             else:
-                self.held.span("kept off", key, False, now)
-            if plug is not None and plug.device.state_topic is not None:
-                against = relay.closed is not getattr(output, kind)
-                reach = one.obeys[kind] or not play.is_on(Kind.BROKER_GONE)
+                self.held.end("kept off", key)
+            if told:
+                against = relay.closed is not ordered
+                reach = one.obeys[kind] or not self._broker_gone
                 steady = Kind.RELAY_CHATTER not in one.kinds and GARBAGE not in one.kinds
                 self._must(AGAINST, key, name, up and against and reach and steady, now)
             if plug is not None:
-                self._must(BEYOND_REACH, key, name, up and play.is_on(Kind.BROKER_GONE), now)
+                self._must(BEYOND_REACH, key, name, up and self._broker_gone, now)
         mat, lamp = closed["mat"], closed["lamp"]
         if truth.lamp_lit:
             one.lit_at = now
@@ -578,16 +583,15 @@ class Judge:
         self._must(OVER, name, name, up and hottest > limit, now)
 
     def _hottest(self, probes: tuple[str, ...], now: float) -> float:
-        return max(
-            (
-                reading.value
-                for probe in probes
-                if (reading := self.play.readings[probe]).value is not None
-                and reading.quality is Quality.OK
-                and now - reading.at < self._tick
-            ),
-            default=-99.0,
-        )
+        hottest, readings = -99.0, self.play.readings
+        for probe in probes:
+            reading = readings[probe]
+            value = reading.value
+            if value is None or value <= hottest or reading.quality is not Quality.OK:
+                continue
+            if now - reading.at < self._tick:
+                hottest = value
+        return hottest
 
     def _hot_and_on(
         self, rule: str, name: str, hottest: float, limit: float, relay: str, now: float
@@ -805,9 +809,10 @@ class Judge:
 
         One that stood until a person reset it has its time anew.
         """
-        span = self.held.span(due.name, where, so, now)
         if not so:
+            self.held.end(due.name, where)
             return
+        span = self.held.span(due.name, where, so, now)
         for alarm in self.play.memory.alarms.values():
             if (
                 alarm.kind in due.alarms
