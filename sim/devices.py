@@ -192,6 +192,8 @@ class SimRelay:
 
     def set(self, on: bool, lease: float) -> None:
         """Ask for on, for `lease` seconds, or for off. Nothing hears it during a power cut."""
+        if not on and not self._commanded:
+            return
         now = self._host.now()
         commanded = on and lease > 0 and self._host.powered
         self.expires_us = (
