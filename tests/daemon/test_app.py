@@ -94,6 +94,11 @@ def shed(tmp_path: Path, free_port: int) -> Path:
     return tmp_path
 
 
+def _heeds_hangup() -> None:
+    """Under nohup the tests have it ignored, and a daemon of theirs would rightly do so too."""
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
+
+
 @asynccontextmanager
 async def process(
     folder: Path, code: str, *words: str
@@ -103,6 +108,7 @@ async def process(
         sys.executable, "-W", "error", "-c", code, *words, cwd=folder,
         env={"PYTHONPATH": str(CHECKOUT), "PATH": "/usr/bin:/bin"},
         stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        preexec_fn=_heeds_hangup,
     )  # fmt: skip
     try:
         yield running
