@@ -260,9 +260,8 @@ class _Bench:
         self.frozen: dict[str, float | None] = {}
         self.ordered: dict[str, tuple[bool, float]] = {}  # by relay: on, and since when
         self.switched: dict[str, deque[float]] = {}
-        self.weld: tuple[float, float] | None = (
-            None  # since when a mat is welded, and the lowest then
-        )
+        # Since when a mat is welded, and the lowest then.
+        self.weld: tuple[float, float] | None = None
         self.room: float | None = None  # as soil feels it, some hours late
         self.lit_at = self.covered_at = -1e9
         self.clean = True  # no change of the clocks near
@@ -561,9 +560,8 @@ class Judge:
         # After a start the program has its grace anew.
         up = now > self._gone_at
         self._must(NO_READING, name, name, up and not good, now)
-        if (
-            len(one.spec.soil_probes) > 1
-        ):  # each by itself: rubbish on the wire has them silent by turns
+        if len(one.spec.soil_probes) > 1:
+            # Each by itself: rubbish on the wire has them silent by turns.
             for probe in one.spec.soil_probes:
                 self._must(ONE_LOST, probe, name, up and bool(good) and probe in silent, now)
         apart = len(good) > 1 and max(good) - min(good) > DISAGREE + 0.3

@@ -262,6 +262,19 @@ def carry_out(work: Coroutine[Any, Any, T]) -> T:
         ) from None
 
 
+def kept_by_broker(asking: Asking) -> dict[str, dict[str, Any]]:
+    """What the broker keeps of the site, or the end of the command where it is nothing."""
+
+    async def look() -> dict[str, dict[str, Any]]:
+        async with connected(asking) as client:
+            return await client.gather()
+
+    kept = carry_out(look())
+    if not kept:
+        raise Failed(nobody(asking), UNANSWERED)
+    return kept
+
+
 @contextlib.asynccontextmanager
 async def connected(asking: Asking) -> AsyncIterator[Client]:
     """A connection to the daemon's broker, or the end of the command."""

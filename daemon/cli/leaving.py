@@ -14,12 +14,10 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.cli.asking import (
     Asking,
-    carry_out,
-    connected,
     daemon_meant,
     daemon_time,
+    kept_by_broker,
     load_config,
-    nobody,
     offline,
     usual_state,
 )
@@ -47,14 +45,10 @@ def before_leave(config: Path | None, days: int, as_json: bool) -> None:
         as_json,
     )
 
-    async def look() -> dict[str, dict[str, Any]]:
-        async with connected(asking) as client:
-            return await client.gather()
-
     kept: dict[str, dict[str, Any]] = {}
     why = ""
     try:
-        kept = carry_out(look())
+        kept = kept_by_broker(asking)
     except Failed as problem:
         if problem.status != UNANSWERED:
             raise
@@ -63,7 +57,7 @@ def before_leave(config: Path | None, days: int, as_json: bool) -> None:
 
     picture, source = Picture.of(kept), "daemon"
     if picture.online is not True:
-        why = why or (offline(asking) if kept else nobody(asking))
+        why = why or offline(asking)
         journalled, told = from_journal(asking)
         if journalled is None and not kept:
             raise Failed(f"{why}; {told}", UNANSWERED)

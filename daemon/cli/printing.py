@@ -8,16 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from daemon.cli.asking import (
-    Asking,
-    asks,
-    carry_out,
-    connected,
-    daemon_time,
-    nobody,
-    offline,
-    state_folder,
-)
+from daemon.cli.asking import Asking, asks, daemon_time, kept_by_broker, offline, state_folder
 from daemon.cli.options import StateFolder, batch_codes
 from daemon.cli.program import EVERY_DAY, UNANSWERED, Failed, document, group, write_whole, wrong
 
@@ -151,13 +142,7 @@ def _picture(asking: Asking) -> tuple[Picture, datetime]:
     """What the daemon keeps on the broker, and its present."""
     from daemon.screens import Picture
 
-    async def look() -> dict[str, dict[str, Any]]:
-        async with connected(asking) as client:
-            return await client.gather()
-
-    kept = carry_out(look())
-    if not kept:
-        raise Failed(nobody(asking), UNANSWERED)
+    kept = kept_by_broker(asking)
     picture = Picture.of(kept)
     if picture.online is not True:
         raise Failed(offline(asking), UNANSWERED)

@@ -6,16 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from daemon.cli.asking import (
-    Asking,
-    asks,
-    carry_out,
-    connected,
-    daemon_time,
-    nobody,
-    offline,
-    request,
-)
+from daemon.cli.asking import Asking, asks, daemon_time, kept_by_broker, offline, request
 from daemon.cli.options import alarm_names, among, bench_names
 from daemon.cli.program import EVERY_DAY, UNANSWERED, Failed, command, document, wrong
 from daemon.cli.words import TIME_UNITS, one_of, seconds
@@ -123,13 +114,7 @@ def alarms(
 
 
 def _list_alarms(asking: Asking) -> None:
-    async def look() -> dict[str, dict[str, Any]]:
-        async with connected(asking) as client:
-            return await client.gather()
-
-    kept = carry_out(look())
-    if not kept:
-        raise Failed(nobody(asking), UNANSWERED)
+    kept = kept_by_broker(asking)
     from daemon.screens import Picture, console
     from daemon.screens import alarms as screen
 

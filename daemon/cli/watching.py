@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from daemon.cli.asking import Asking, asks, carry_out, connected, nobody, offline
+from daemon.cli.asking import Asking, asks, carry_out, connected, kept_by_broker, offline
 from daemon.cli.options import bench_names, subjects
 from daemon.cli.program import EVERY_DAY, UNANSWERED, Failed, command, document, wrong
 
@@ -60,7 +60,7 @@ def status(
             carry_out(_watch(asking, name))
         return
 
-    kept = _kept(asking)
+    kept = kept_by_broker(asking)
     from daemon.screens import Picture, about, behind, closer, console, subject
     from daemon.screens import status as screen
 
@@ -107,19 +107,6 @@ def status(
         raise Failed(offline(asking), UNANSWERED)
 
 
-def _kept(asking: Asking) -> dict[str, dict[str, Any]]:
-    """What the broker keeps of the site."""
-
-    async def look() -> dict[str, dict[str, Any]]:
-        async with connected(asking) as client:
-            return await client.gather()
-
-    kept = carry_out(look())
-    if not kept:
-        raise Failed(nobody(asking), UNANSWERED)
-    return kept
-
-
 @command(EVERY_DAY)
 @asks(by=False)
 def why(
@@ -140,7 +127,7 @@ def why(
     $ hotbed why lower
     """
 
-    kept = _kept(asking)
+    kept = kept_by_broker(asking)
     from daemon.screens import Picture, about, console, reasons, subject
 
     picture = Picture.of(kept)
