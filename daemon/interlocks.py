@@ -66,7 +66,8 @@ SWING_SLACK = 0.25
 #: fades by HIGH_FADE [°C/s], faster than a tray cools when its lamp goes off. After it a part of the
 #: fall must be made good within the first time [s] of heating, and most of it within the second. A fall
 #: over a gap by LONG_FALL takes the soil so far from its balance that a mat shows itself otherwise. Nor
-#: does a tray fall suddenly that has lost its cover: for UNCOVERED [s] it goes to another balance.
+#: does a tray fall suddenly that has lost its cover: for UNCOVERED [s] it goes to another balance (our
+#: judgement).
 DROP = 2.0
 UNCOVERED = 1 * HOUR
 LONG_FALL = 3.5

@@ -202,7 +202,7 @@ BY_RECORDS = frozenset({"left-out", "dry-cells", "lamp-unseen", "call-failed", "
 _OF_NATURE = BY_RECORDS | {"emergence-overdue", "crop-too-hot", "lamp-shed", "soil-over-limit"}
 
 #: Seconds after which a relay that reports itself on against orders has been reckoned with, though others
-#: had their least times to go.
+#: had their least times to go (our judgement).
 KNOWN = 15 * MINUTE
 #: Seconds without any trouble after which all must be as if there had been none: a grower looks in
 #: twice a day and resets what was latched, and a night that began wrongly is over by then.
